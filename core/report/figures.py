@@ -1,0 +1,61 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Figures of one frame on one projector."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+__all__ = ["FrameFigures"]
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFigures:
+    """What one frame costs and what it lost.
+
+    Attributes
+    ----------
+    frame
+        Frame number of the scene.
+    points, lit, blanked
+        Samples in all, with light, without; ``lit + blanked == points``.
+    strokes
+        Strokes drawn.
+    refresh_hz
+        Point rate over points.
+    budget
+        Most points allowed at the target refresh.
+    over_budget
+        ``points > budget``.
+    stress
+        0 (relaxed) to 1 (as coarse as allowed).
+    tolerance_field
+        Effective tolerance at that stress, field units.
+    dropped_strokes, dropped_length
+        Strokes left out for the budget, and their length in field units.
+    lit_length
+        Length of the strokes drawn, field units.
+    darkened
+        Samples the safety stage switched off.
+    cost
+        Points charged to each object by name; sums to `points` with the key "" for none.
+    dropped_objects
+        Names of objects that lost strokes.
+    """
+
+    frame: int
+    points: int
+    lit: int
+    blanked: int
+    strokes: int
+    refresh_hz: float
+    budget: int
+    over_budget: bool
+    stress: float = 0.0
+    tolerance_field: float = 0.0
+    dropped_strokes: int = 0
+    dropped_length: float = 0.0
+    lit_length: float = 0.0
+    darkened: int = 0
+    cost: Mapping[str, float] = field(default_factory=dict)
+    dropped_objects: tuple[str, ...] = ()
