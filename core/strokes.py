@@ -72,7 +72,8 @@ class Strokes:
         step = np.zeros(len(self.points))
         step[1:] = np.hypot(*np.diff(self.points, axis=0).T)
         step[self.offsets[:-1]] = 0.0
-        return np.add.reduceat(step, self.offsets[:-1])
+        lengths: FloatArray = np.add.reduceat(step, self.offsets[:-1])
+        return lengths
 
     @property
     def stroke_of_point(self) -> NDArray[np.int64]:
