@@ -1,0 +1,101 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What goes into and comes out of the inner loops, whichever implementation serves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Pieces", "VisibilityInput"]
+
+
+@dataclass(frozen=True, eq=False)
+class VisibilityInput:
+    """All edges and triangles of a scene, concatenated over its surfaces.
+
+    ``nV, nT, nE`` count vertices, triangles, edges. All arrays are C-contiguous and of
+    exactly these types.
+
+    Attributes
+    ----------
+    positions : (nV, 3) float64
+        World space.
+    view_projection : (4, 4) float64
+        `Camera.view_projection`: aspect folded in, so image lengths and angles are true.
+    triangles : (nT, 3) int32
+        Counter-clockwise seen from outside (mirrored surfaces already swapped).
+    edges : (nE, 2) int32
+        Vertex pairs: every mesh edge once, then forced segments (loose, intersection, contour).
+    edge_faces : (nE, 2) int32
+        The two triangles of an edge, -1 for none. A non-manifold edge names two of its faces.
+        An intersection segment names the two triangles it lies in.
+    triangle_edges : (nT, 3) int32
+        Edge of the side from corner k to corner k + 1.
+    edge_kind : (nE,) uint16
+        `LineKind` bits known without the camera, masked by what the object draws. An edge
+        with no bit is drawn only as a silhouette.
+    edge_silhouette : (nE,) uint8
+        1 where the edge is drawn when it is a silhouette.
+    edge_flip : (nE,) uint8
+        1 where the two faces wind the same way along the edge (inconsistent orientation).
+    edge_rank : (nE,) int16
+        Stacking rank of the edge.
+    triangle_closed : (nT,) uint8
+        1 where the triangle belongs to a closed, consistently oriented part, so that its
+        back face need not occlude.
+    triangle_occludes : (nT,) uint8
+        0 where the object hides nothing.
+    triangle_rank : (nT,) int16
+        Stacking rank; a higher rank hides coplanar lines of a lower one.
+    page : (4,) float64
+        x min, x max, y min, y max of the clip rectangle in field coordinates.
+    near, far : float
+        Perspective: least and greatest distance along the view axis (clip w).
+        Orthographic: least and greatest ``view_projection[2] @ (x, y, z, 1)``.
+    bias : float
+        Relative depth (orthographic: times the largest depth of the scene) within which a
+        triangle does not hide.
+    """
+
+    positions: NDArray[np.float64]
+    view_projection: NDArray[np.float64]
+    triangles: NDArray[np.int32]
+    edges: NDArray[np.int32]
+    edge_faces: NDArray[np.int32]
+    triangle_edges: NDArray[np.int32]
+    edge_kind: NDArray[np.uint16]
+    edge_silhouette: NDArray[np.uint8]
+    edge_flip: NDArray[np.uint8]
+    edge_rank: NDArray[np.int16]
+    triangle_closed: NDArray[np.uint8]
+    triangle_occludes: NDArray[np.uint8]
+    triangle_rank: NDArray[np.int16]
+    page: NDArray[np.float64]
+    near: float
+    far: float
+    bias: float
+
+
+@dataclass(frozen=True, eq=False)
+class Pieces:
+    """Visible pieces of edges, ordered by edge, then along it.
+
+    Attributes
+    ----------
+    edge : (n,) int32
+        Index into `VisibilityInput.edges`.
+    kind : (n,) uint16
+        `LineKind` bits, the silhouette included.
+    t : (n, 2) float64
+        Start and end on the edge, 0…1, linear **in the image** along the edge as cut by the
+        near and far planes.
+    xy : (n, 4) float64
+        x0, y0, x1, y1 in field coordinates.
+    """
+
+    edge: NDArray[np.int32]
+    kind: NDArray[np.uint16]
+    t: NDArray[np.float64]
+    xy: NDArray[np.float64]
