@@ -1,0 +1,112 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+# `make help` lists what can be made. Two commands matter: `make demo` and `make test`.
+#
+# PYTHON= picks the interpreter (3.11 or 3.13, the two that Blender exists for as a module)
+# and then the environment `.venv-VERSION`; without it, `.venv` is made from `python3`, or
+# from python3.13 or python3.11 where python3 is another version. VENV= names it otherwise.
+
+SHELL := /bin/sh
+.DEFAULT_GOAL := help
+
+SUPPORTED = import sys; sys.exit(sys.version_info[:2] not in ((3, 11), (3, 13)))
+VERSION_OF = import sys; print("%d.%d" % sys.version_info[:2])
+
+ifeq ($(origin PYTHON),undefined)
+  PYTHON := $(shell for p in python3 python3.13 python3.11; do \
+    if $$p -c '$(SUPPORTED)' 2>/dev/null; then echo $$p; break; fi; done)
+  ifeq ($(PYTHON),)
+    PYTHON := python3
+  endif
+  VENV ?= .venv
+else
+  VENV ?= .venv-$(shell $(PYTHON) -c '$(VERSION_OF)' 2>/dev/null)
+endif
+
+BIN := $(VENV)/bin
+OUT ?= out
+SCENE ?= sample_scenes/harbour.blend
+PIP_INSTALL = $(BIN)/python -m pip install --disable-pip-version-check --quiet
+# What decides the content of an environment. Sources are not among them: the package is
+# installed as a link to this folder.
+INSTALL_INPUTS := pyproject.toml $(wildcard setup.py core/kernels/*.c core/kernels/build.py)
+
+.PHONY: help demo test lint format package bench bench-quick sanitize samples pictures \
+  screenshots clean check-python
+
+help: ## List the targets
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-12s %s\n", $$1, $$2}' Makefile
+
+check-python:
+	@command -v $(PYTHON) >/dev/null 2>&1 || { echo "There is no Python called '$(PYTHON)'. \
+	Install Python 3.11 or 3.13, or name one: make PYTHON=/path/to/python3.11 …" >&2; exit 2; }
+	@$(PYTHON) -c '$(SUPPORTED)' || { echo "$(PYTHON) is Python $$($(PYTHON) -c '$(VERSION_OF)'), \
+	but Blender as a module exists for Python 3.11 (Blender 4.5) and 3.13 (Blender 5.2) only. \
+	Name one of them: make PYTHON=python3.11 …" >&2; exit 2; }
+	@$(PYTHON) -c 'import venv, ensurepip' 2>/dev/null || { echo "$(PYTHON) has no venv module. \
+	On Debian and Ubuntu: apt-get install python3-venv" >&2; exit 2; }
+
+$(BIN)/python: | check-python
+	@echo "Making $(VENV) with $(PYTHON)"
+	@$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.blender: $(INSTALL_INPUTS) | $(BIN)/python
+	@echo "Installing Beamwright and Blender (a download of some 300 MB the first time)"
+	@$(PIP_INSTALL) --editable '.[blender]'
+	@touch $@
+
+$(VENV)/.test: $(INSTALL_INPUTS) | $(BIN)/python
+	@echo "Installing Beamwright, Blender and what the tests need"
+	@$(PIP_INSTALL) --editable '.[blender,test]'
+	@touch $@ $(VENV)/.blender
+
+$(VENV)/.lint: pyproject.toml | $(VENV)/.test
+	@echo "Installing the linters"
+	@$(PIP_INSTALL) --editable '.[blender,test,lint]'
+	@touch $@
+
+demo: $(VENV)/.blender ## Render a sample scene for its projectors; SCENE= and OUT= choose
+	@mkdir -p $(OUT)
+	$(BIN)/beamwright render $(SCENE) --out $(OUT)/$(basename $(notdir $(SCENE)))
+	@$(BIN)/python packaging/summarise_demo.py $(OUT)/$(basename $(notdir $(SCENE)))
+
+test: $(VENV)/.test ## Run the whole test suite; ARGS= goes to pytest
+	$(BIN)/python -m pytest $(ARGS)
+
+lint: $(VENV)/.lint ## Ruff, formatting, types
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	@mkdir -p build/lint && ln -sfn ../.. build/lint/beamwright
+	cd build/lint && "$(abspath $(BIN))/mypy" --config-file ../../pyproject.toml \
+	  --cache-dir ../../.mypy_cache/addon beamwright/addon
+
+format: $(VENV)/.lint ## Put the sources into the house format
+	$(BIN)/ruff check --fix-only .
+	$(BIN)/ruff format .
+
+package: $(VENV)/.blender ## Build the extension zips for all platforms into dist/
+	$(BIN)/python packaging/build_extension.py $(ARGS)
+
+bench: $(VENV)/.test ## Measure everything beside its reference (minutes); writes bench.json
+	$(BIN)/python tests/benchmarks $(ARGS)
+
+bench-quick: $(VENV)/.test ## The same with few frames, under 40 seconds
+	$(BIN)/python tests/benchmarks --quick $(ARGS)
+
+sanitize: $(VENV)/.test ## Run the kernel tests under the address and undefined-behaviour sanitizers
+	$(BIN)/python core/kernels/build.py --sanitize
+
+samples: $(VENV)/.blender ## Rebuild the sample scenes from their scripts
+	$(BIN)/python sample_scenes/build_lighthouse.py sample_scenes/lighthouse.blend
+	$(BIN)/python sample_scenes/build_harbour.py sample_scenes/harbour.blend
+
+pictures: $(VENV)/.blender ## Redraw the pictures of the sample scenes in docs/pictures
+	$(BIN)/python docs/pictures/draw_samples.py
+
+BLENDER ?= blender
+screenshots: ## Take the pictures of the interface; BLENDER= names a Blender with a window
+	$(BLENDER) --python docs/pictures/screenshots.py
+
+clean: ## Remove what was built; environments stay (rm -r .venv*)
+	rm -rf build dist out wheels bench.json beamwright.egg-info
+	find . -name __pycache__ -not -path './.venv*' -prune -exec rm -rf {} +
