@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Pieces", "VisibilityInput"]
+__all__ = ["Chains", "Pieces", "VisibilityInput"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +28,7 @@ class VisibilityInput:
         Counter-clockwise seen from outside (mirrored surfaces already swapped).
     edges : (nE, 2) int32
         Vertex pairs: every mesh edge once, then forced segments (loose, intersection, contour).
+        A dot is a vertex paired with itself: visible whole (t 0…1) or not at all.
     edge_faces : (nE, 2) int32
         The two triangles of an edge, -1 for none. A non-manifold edge names two of its faces.
         An intersection segment names the two triangles it lies in.
@@ -99,3 +100,25 @@ class Pieces:
     kind: NDArray[np.uint16]
     t: NDArray[np.float64]
     xy: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Chains:
+    """Pieces put end to end.
+
+    A half-edge ``2 * piece + end`` stands for a piece walked away from that end: an even one
+    from its stored start to its stored end, an odd one backwards.
+
+    Attributes
+    ----------
+    half_edges : (n,) int64
+        Every piece once, in the order of the walk.
+    offsets : (k + 1,) int64
+        Chain `i` is ``half_edges[offsets[i]:offsets[i + 1]]``.
+    closed : (k,) uint8
+        1 where the chain returns to the node it starts from and is joined there.
+    """
+
+    half_edges: NDArray[np.int64]
+    offsets: NDArray[np.int64]
+    closed: NDArray[np.uint8]

@@ -1,0 +1,69 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// Public functions of the native kernels: C11, no dependency but libc and libm, no global
+// state. All arrays are C-contiguous and belong to the caller. Every function may run in any
+// number of threads at once as long as each thread has its own workspace.
+
+#ifndef BEAMWRIGHT_KERNELS_H
+#define BEAMWRIGHT_KERNELS_H
+
+#include <stdint.h>
+
+#if defined(_WIN32)
+#define BW_API __declspec(dllexport)
+#else
+#define BW_API __attribute__((visibility("default")))
+#endif
+
+// Raise it with every change of a signature, a struct or a result; native.py holds its twin.
+#define BW_ABI_VERSION 1
+
+// Results below zero.
+#define BW_OUT_OF_MEMORY (-1)
+#define BW_BAD_SIZE (-2)     // a count or an index is out of range
+#define BW_NOT_FINITE (-3)   // a position or a setting is NaN or infinite
+#define BW_BAD_SETTING (-4)  // near >= far, or the view cannot be projected
+
+typedef struct bw_workspace bw_workspace;
+
+// See VisibilityInput in records.py for the meaning of each member.
+typedef struct {
+    int64_t vertex_count;
+    int64_t triangle_count;
+    int64_t edge_count;
+    const double *positions;
+    const double *view_projection;
+    const int32_t *triangles;
+    const int32_t *edges;
+    const int32_t *edge_faces;
+    const int32_t *triangle_edges;
+    const uint16_t *edge_kind;
+    const uint8_t *edge_silhouette;
+    const uint8_t *edge_flip;
+    const int16_t *edge_rank;
+    const uint8_t *triangle_closed;
+    const uint8_t *triangle_occludes;
+    const int16_t *triangle_rank;
+    const double *page;
+    double near_clip;
+    double far_clip;
+    double bias;
+} bw_visibility_input;
+
+BW_API int32_t bw_abi_version(void);
+
+// Scratch memory that grows to the largest call and is reused; one for each thread.
+BW_API bw_workspace *bw_workspace_new(void);
+BW_API void bw_workspace_free(bw_workspace *workspace);
+BW_API int64_t bw_workspace_bytes(const bw_workspace *workspace);
+
+// Visible pieces of all edges. Returns their number; they stay in the workspace until the
+// next call. counters (8): features, clipped features, occluders kept, grid entries, entries
+// scanned, exact tests, grid width, grid height.
+BW_API int64_t bw_visible_pieces(bw_workspace *workspace, const bw_visibility_input *input,
+                                 int64_t counters[8]);
+// Copy the pieces of the last call: edge (n), kind (n), t (n, 2), xy (n, 4).
+BW_API int64_t bw_take_pieces(const bw_workspace *workspace, int64_t count, int32_t *edge,
+                              uint16_t *kind, double *t, double *xy);
+
+#endif
