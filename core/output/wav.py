@@ -63,10 +63,11 @@ def _encode(channels: NDArray[np.float64], encoding: Encoding) -> bytes:
     if encoding == "float32":
         return clipped.astype("<f4").tobytes()
     if encoding == "pcm16":
-        return np.rint(clipped * 32767.0).astype("<i2").tobytes()
+        narrow: NDArray[np.int16] = np.rint(clipped * 32767.0).astype("<i2")
+        return narrow.tobytes()
     wide = np.rint(clipped * 8388607.0).astype("<i4")
-    octets: NDArray[np.uint8] = np.ascontiguousarray(wide).view(np.uint8).reshape(-1, 4)
-    return octets[:, :3].tobytes()
+    octets: NDArray[np.uint8] = np.ascontiguousarray(wide).view(np.uint8).reshape(-1, 4)[:, :3]
+    return octets.tobytes()
 
 
 def _decode(raw: bytes, encoding: Encoding) -> NDArray[np.float64]:
@@ -206,7 +207,7 @@ class WavWriter:
         self.samples = stop
         if _HEADER_SIZE + self.samples * self._block_align > _RIFF_MAX:
             raise FormatError(
-                "A WAV file holds at most 4 GiB; render the range in parts or lower the sample rate."
+                "A WAV file holds at most 4 GiB; render the range in parts or use a lower rate."
             )
         self._stream.write(_encode(channels, self._encoding))
 
