@@ -46,16 +46,18 @@ def beam_paths(
 
     Returns
     -------
-    (3, n, m + 1, 2) float64 or None
+    (3, m + 1, 2, n) float64 or None
         The beam while each sample is commanded, from its start to its end. None if the
-        profile's numbers give no finite or no bounded answer.
+        profile's numbers give no finite or no bounded answer. (Samples come last because
+        extents are taken over the short axes.)
     """
     turn = 2.0 * math.pi * profile.natural_frequency_hz / point_rate_hz
     turns = [turn, turn * (1.0 - spread), turn * (1.0 + spread)]
+    u = np.ascontiguousarray(xy.T)
     with np.errstate(all="ignore"):
-        states = [_steady_state(xy, w, profile.damping) for w in turns]
+        states = [_steady_state(u, w, profile.damping) for w in turns]
         bend = max(
-            float(np.max(w * w * np.abs(x - xy) + 2.0 * profile.damping * w * np.abs(v)))
+            float(np.max(w * w * np.abs(x - u) + 2.0 * profile.damping * w * np.abs(v)))
             for w, (x, v) in zip(turns, states, strict=True)
         )
         if not math.isfinite(bend) or any(np.abs(x).max() > REACH_MAX for x, _ in states):
@@ -65,7 +67,7 @@ def beam_paths(
         pieces = min(max(pieces, SUBSTEPS_MIN), SUBSTEPS_MAX)
         paths = np.stack(
             [
-                _path(xy, x, v, w, profile.damping, pieces)
+                _path(u, x, v, w, profile.damping, pieces)
                 for w, (x, v) in zip(turns, states, strict=True)
             ]
         )
@@ -98,25 +100,28 @@ def step_reach(
     return (1.0 + overshoot) / (1.0 - overshoot)
 
 
-def _steady_state(xy: FloatArray, turn: float, zeta: float) -> tuple[FloatArray, FloatArray]:
-    """Beam position and speed at the start of each sample of a loop, (n, 2) each."""
-    count = len(xy)
+def _steady_state(u: FloatArray, turn: float, zeta: float) -> tuple[FloatArray, FloatArray]:
+    """Beam position and speed at the start of each sample of a loop, (2, n) each."""
+    count = u.shape[1]
     a, b, c, d = _step(turn, zeta, 1.0)
-    z = np.exp(2j * np.pi * np.arange(count // 2 + 1) / count)[:, None]
-    spectrum = np.fft.rfft(xy, axis=0)
+    z = np.exp(2j * np.pi * np.arange(count // 2 + 1) / count)
+    spectrum = np.fft.rfft(u)
     determinant = (z - a) * (z - d) - b * c
-    x = np.fft.irfft(spectrum * ((z - d) * (1.0 - a) - b * c) / determinant, count, axis=0)
-    v = np.fft.irfft(spectrum * (c * (1.0 - a) - (z - a) * c) / determinant, count, axis=0)
+    x = np.fft.irfft(spectrum * ((z - d) * (1.0 - a) - b * c) / determinant, count)
+    v = np.fft.irfft(spectrum * (c * (1.0 - a) - (z - a) * c) / determinant, count)
     return x, v
 
 
 def _path(
-    xy: FloatArray, x: FloatArray, v: FloatArray, turn: float, zeta: float, pieces: int
+    u: FloatArray, x: FloatArray, v: FloatArray, turn: float, zeta: float, pieces: int
 ) -> FloatArray:
-    """Beam at the start, between and at the end of each sample, (n, pieces + 1, 2)."""
-    steps = [_step(turn, zeta, m / pieces)[:2] for m in range(1, pieces + 1)]
-    error = x - xy
-    return np.stack([x] + [xy + p0 * error + p1 * v for p0, p1 in steps], axis=1)
+    """Beam at the start, between and at the end of each sample, (pieces + 1, 2, n)."""
+    steps = [_step(turn, zeta, m / pieces)[:2] for m in range(pieces + 1)]
+    error = x - u
+    path = np.empty((pieces + 1, *u.shape))
+    for row, (p0, p1) in zip(path, steps, strict=True):
+        row[...] = u + p0 * error + p1 * v
+    return path
 
 
 def _step(turn: float, zeta: float, tau: float) -> tuple[float, float, float, float]:

@@ -244,11 +244,10 @@ def _moving(
     allowed = math.floor(limits.dwell_max_us * 1e-6 * rate + 1e-9)
     length = min(allowed + 1, count)
     # A sample is too much if it ends a run of allowed + 1 lit samples within one spot.
-    within = np.ones(count, bool)
-    for axis in (0, 1):
-        extent = _trailing_maximum(xy[:, axis], length) + _trailing_maximum(-xy[:, axis], length)
-        within &= extent <= limits.spot_field
-    dark = lit & within & ~(_trailing_maximum(np.where(lit, 0.0, 1.0), length) > 0.0)
+    columns = np.stack([xy[:, 0], -xy[:, 0], xy[:, 1], -xy[:, 1], np.where(lit, 0.0, 1.0)])
+    right, left, top, bottom, unlit = _trailing_maximum(columns, length)
+    spot = limits.spot_field
+    dark = (unlit == 0.0) & (right + left <= spot) & (top + bottom <= spot)
     found = int(dark.sum())
     if found:
         message = (
@@ -260,18 +259,18 @@ def _moving(
     return lit
 
 
-def _trailing_maximum(values: FloatArray, length: int) -> FloatArray:
-    """Return the largest of each entry and the `length - 1` before it, on a loop.
+def _trailing_maximum(rows: FloatArray, length: int) -> FloatArray:
+    """Return the largest of each entry and the `length - 1` before it, on loops, (k, n).
 
     Built from maxima over powers of two, as in a sparse table.
     """
-    result = values
+    result = np.concatenate([rows[:, rows.shape[1] - length + 1 :], rows], axis=1)
     reach = 1
     while reach * 2 <= length:
-        result = np.maximum(result, np.roll(result, reach))
+        result = np.maximum(result[:, reach:], result[:, :-reach])
         reach *= 2
     if reach < length:
-        result = np.maximum(result, np.roll(result, length - reach))
+        result = np.maximum(result[:, length - reach :], result[:, : reach - length])
     return result
 
 

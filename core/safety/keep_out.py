@@ -94,28 +94,35 @@ def _reached_in_loop(
         return None
     last = min(last, first + count - 1)
     shining = _smeared(lit, first, last)
+    # One row of paths for all three frequencies: path i belongs to interval rows[i % len].
     rows = np.flatnonzero(shining)
-    moves = np.stack([np.roll(xy, 1, axis=0), xy], axis=1)[lit]
-    paths = beams[:, rows]
+    pieces = beams.shape[1]
+    paths = np.ascontiguousarray(np.moveaxis(beams[..., rows], 0, 2)).reshape(pieces, 2, -1)
+    moves = np.stack([np.roll(xy, 1, axis=0)[lit].T, xy[lit].T])
 
-    touched: Reached = {}
+    def intervals(hits: BoolArray) -> BoolArray:
+        scanned = np.zeros(count, bool)
+        scanned[rows] = hits.reshape(len(beams), -1).any(axis=0)
+        return _smeared(scanned, -last, -first)
+
+    reached: Reached = {}
     for zone in limits.zones:
         area = widened(zone, limits.margin_field)
-        commanded = np.zeros(count, bool)
-        commanded[lit] = paths_touch(area, moves)
-        scanned = np.zeros(count, bool)
-        for beam in paths:
-            scanned[rows] |= paths_touch(area, beam)
-        hit = commanded | _smeared(scanned, -last, -first)
-        touched[zone.name] = touched[zone.name] | hit if zone.name in touched else hit
+        hit = intervals(paths_touch(area, paths))
+        hit[lit] |= paths_touch(area, moves)
+        reached[zone.name] = reached[zone.name] | hit if zone.name in reached else hit
     if limits.window != FULL_WINDOW:
-        scanned = np.zeros(count, bool)
-        for side, (axis, sign) in enumerate(((0, -1.0), (1, -1.0), (0, 1.0), (1, 1.0))):
-            edge = limits.window[side] * sign
-            if edge < 1.0:
-                scanned[rows] |= (paths[..., axis] * sign > edge + EDGE_TOLERANCE).any(axis=(0, 2))
-        touched[None] = _smeared(scanned, -last, -first)
-    return touched
+        low, high = paths.min(axis=0), paths.max(axis=0)
+        out = np.zeros(paths.shape[2], bool)
+        for axis in (0, 1):
+            bottom, top = limits.window[axis], limits.window[axis + 2]
+            # An edge of the field itself is the scanner's own limit: overshoot is let be.
+            if bottom > -1.0:
+                out |= low[axis] < bottom - EDGE_TOLERANCE
+            if top < 1.0:
+                out |= high[axis] > top + EDGE_TOLERANCE
+        reached[None] = intervals(out)
+    return reached
 
 
 def _smeared(mask: BoolArray, first: int, last: int) -> BoolArray:
@@ -181,7 +188,8 @@ def _reached_on_exit(
         rows = np.arange(intervals) % count
         share = step_reach(profile, rate, limits.frequency_spread, intervals)
         reach = share * float(np.hypot(*(1.0 + np.abs(frame.xy[rows]).max(axis=0))))
-        path = beams[:, rows].reshape(len(beams), -1, 2)
+        # (m, 2, 3): the three frequencies' paths over those intervals, end to end.
+        path = np.moveaxis(beams[..., rows], (0, 3, 1), (3, 0, 1)).reshape(-1, 2, len(beams))
         names: list[tuple[str | None, BoolArray]] = [
             (zone.name, paths_near(widened(zone, limits.margin_field), path, reach))
             for zone in limits.zones
@@ -189,8 +197,8 @@ def _reached_on_exit(
         if limits.window != FULL_WINDOW:
             edges = np.asarray(limits.window)
             low, high = edges[:2] > -1.0, edges[2:] < 1.0
-            out = (low & (path.min(axis=(0, 1)) - reach < edges[:2])) | (
-                high & (path.max(axis=(0, 1)) + reach > edges[2:])
+            out = (low & (path.min(axis=(0, 2)) - reach < edges[:2])) | (
+                high & (path.max(axis=(0, 2)) + reach > edges[2:])
             )
             names.append((None, out))
         for name, near in names:

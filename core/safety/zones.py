@@ -134,7 +134,7 @@ def paths_touch(area: shapely.Geometry, paths: FloatArray) -> BoolArray:
     ----------
     area
         From `widened`.
-    paths : (k, m, 2) float64
+    paths : (m, 2, k) float64
         `k` polylines of `m` >= 2 finite points.
 
     Returns
@@ -142,30 +142,26 @@ def paths_touch(area: shapely.Geometry, paths: FloatArray) -> BoolArray:
     (k,) bool
     """
     left, bottom, right, top = shapely.bounds(area)
-    x, y = paths[..., 0], paths[..., 1]
-    near = (
-        (x.max(axis=1) >= left)
-        & (x.min(axis=1) <= right)
-        & (y.max(axis=1) >= bottom)
-        & (y.min(axis=1) <= top)
-    )
-    touch = np.zeros(len(paths), bool)
+    (x_low, y_low), (x_high, y_high) = paths.min(axis=0), paths.max(axis=0)
+    near = (x_high >= left) & (x_low <= right) & (y_high >= bottom) & (y_low <= top)
+    touch = np.zeros(paths.shape[2], bool)
     rows = np.flatnonzero(near)
     if len(rows) == 0:
         return touch
+    points = paths[:, :, rows]
     with _geometry_lock:
         # Most paths near an area have a point in it, which is quicker to find than a crossing.
-        points = paths[rows]
-        inside = shapely.intersects_xy(area, points[..., 0], points[..., 1]).any(axis=1)
+        inside = shapely.intersects_xy(area, points[:, 0], points[:, 1]).any(axis=0)
         touch[rows[inside]] = True
-        rest = rows[~inside]
+        rest = np.moveaxis(points[:, :, ~inside], 2, 0)
         if len(rest):
-            touch[rest] = shapely.intersects(area, shapely.linestrings(paths[rest]))
+            touch[rows[~inside]] = shapely.intersects(area, shapely.linestrings(rest))
     return touch
 
 
 def paths_near(area: shapely.Geometry, paths: FloatArray, distance: float) -> BoolArray:
-    """Tell which paths, (k, m, 2), come within a distance of a prepared area, (k,) bool."""
+    """Tell which paths, (m, 2, k), come within a distance of a prepared area, (k,) bool."""
+    lines = shapely.linestrings(np.moveaxis(paths, 2, 0))
     with _geometry_lock:
-        near: BoolArray = shapely.dwithin(area, shapely.linestrings(paths), distance)
+        near: BoolArray = shapely.dwithin(area, lines, distance)
     return near
