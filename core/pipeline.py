@@ -11,13 +11,36 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from .frame import Frame
+from .points.budget import BudgetMemory
+from .points.plan import Plan, plan_strokes
 from .points.projector import Projector
+from .points.sharing import strokes_of
 from .report.figures import FrameFigures
+from .safety.guard import guard
+from .safety.limits import SafetyLimits
 from .scene import Assignment, Camera, Scene
 from .strokes import Strokes
 
-__all__ = ["PlannedFrame", "draw_frame", "plan_frame", "visible_strokes"]
+__all__ = ["FrameMemory", "PlannedFrame", "draw_frame", "plan_frame", "visible_strokes"]
+
+
+@dataclass(frozen=True, eq=False)
+class FrameMemory:
+    """What one projector's next frame needs of this one. Plain and picklable.
+
+    Attributes
+    ----------
+    plan
+        Tour, stress and drops, so that the picture stays calm.
+    frame
+        Drawn last, so that the guard can check the way into the next one.
+    """
+
+    plan: BudgetMemory
+    frame: Frame
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,16 +75,129 @@ def plan_frame(
     strokes: Strokes,
     assignments: Sequence[Assignment],
     projector: Projector,
-    memory: Any = None,
+    memory: FrameMemory | None = None,
+    limits: SafetyLimits | None = None,
 ) -> PlannedFrame:
-    """Plan one projector's samples for its strokes (camera field coordinates)."""
-    raise NotImplementedError
+    """Plan one projector's samples.
+
+    Parameters
+    ----------
+    frame_number
+        Of the scene, for the figures.
+    strokes
+        Those the projector draws (see `strokes_of`), in field coordinates of the camera.
+    assignments
+        One for each object that `Strokes.object_index` counts.
+    projector
+    memory
+        `PlannedFrame.memory` of the frame before.
+    limits
+        Of the safety stage; its defaults if None.
+
+    Returns
+    -------
+    PlannedFrame
+        Its frame starts and ends dark at the same place, and never has more points than the
+        budget, unless strokes that are locked need more, or the format allows.
+
+    Raises
+    ------
+    SettingError
+        Where the projector's aim or a safety limit is impossible.
+    """
+    plan = plan_strokes(strokes, assignments, projector, memory.plan if memory else None)
+    safe = guard(
+        plan.frame,
+        limits or SafetyLimits(),
+        projector.profile,
+        previous=memory.frame if memory else None,
+    )
+    return PlannedFrame(
+        frame=safe.frame,
+        figures=_figures(frame_number, plan, safe.frame, safe.darkened_count, projector),
+        strokes=plan.strokes,
+        memory=FrameMemory(plan=plan.memory, frame=safe.frame),
+    )
+
+
+def _figures(
+    frame_number: int, plan: Plan, frame: Frame, darkened: int, projector: Projector
+) -> FrameFigures:
+    names = plan.strokes.object_names
+    # Objects of one name (instances) are charged together.
+    cost: dict[str, float] = {}
+    owners, samples = np.unique(frame.object_index, return_counts=True)
+    for owner, count in zip(owners.tolist(), samples.tolist(), strict=True):
+        name = names[owner] if 0 <= owner < len(names) else ""
+        cost[name] = cost.get(name, 0.0) + count
+    lengths = plan.strokes.lengths
+    lost = np.unique(plan.strokes.object_index[plan.dropped])
+    blanked = int(np.count_nonzero(frame.blanked))
+    return FrameFigures(
+        frame=frame_number,
+        points=len(frame),
+        lit=len(frame) - blanked,
+        blanked=blanked,
+        strokes=int(np.count_nonzero(~plan.dropped)),
+        refresh_hz=frame.refresh_hz,
+        budget=projector.budget,
+        over_budget=len(frame) > projector.budget,
+        stress=plan.stress,
+        tolerance_field=plan.tolerance_field,
+        dropped_strokes=int(np.count_nonzero(plan.dropped)),
+        dropped_length=float(lengths[plan.dropped].sum()),
+        lit_length=float(lengths[~plan.dropped].sum()),
+        darkened=darkened,
+        cost=cost,
+        dropped_objects=tuple(
+            sorted({names[row] for row in lost.tolist() if 0 <= row < len(names)})
+        ),
+        dropped_groups=plan.groups,
+        broken_strokes=plan.broken,
+        clipped_length=plan.clipped_length,
+    )
 
 
 def draw_frame(
     scene: Scene,
     projectors: Sequence[Projector],
-    memories: Mapping[str, Any] | None = None,
+    memories: Mapping[str, FrameMemory] | None = None,
+    limits: Mapping[str, SafetyLimits] | None = None,
 ) -> dict[str, PlannedFrame]:
-    """Run the whole way for one scene frame and all projectors, by projector name."""
-    raise NotImplementedError
+    """Run the whole way for one scene frame and all projectors, by projector name.
+
+    Parameters
+    ----------
+    scene
+    projectors
+        Of the show, all of them: who draws what depends on which there are. Objects without
+        an assignment go to the first.
+    memories
+        `PlannedFrame.memory` of the frame before, by projector name.
+    limits
+        Safety limits by projector name; defaults for those missing.
+
+    Raises
+    ------
+    SceneError
+        Where the scene cannot be drawn.
+    SettingError
+        Where a projector's aim or a safety limit is impossible.
+    """
+    assignments = [surface.assignment for surface in scene.surfaces]
+    drawn: dict[int, Strokes] = {}
+    result: dict[str, PlannedFrame] = {}
+    for projector in projectors:
+        camera = scene.projector_cameras.get(projector.name, scene.camera)
+        strokes = drawn.get(id(camera))
+        if strokes is None:
+            strokes = drawn[id(camera)] = visible_strokes(scene, camera)
+        result[projector.name] = plan_frame(
+            scene.frame,
+            strokes_of(strokes, assignments, projector, projectors),
+            assignments,
+            projector,
+            (memories or {}).get(projector.name),
+            (limits or {}).get(projector.name),
+        )
+    return result

@@ -13,7 +13,7 @@ from ..errors import SettingError
 from ..strokes import Strokes
 from .projector import NO_KEYSTONE, Aim
 
-__all__ = ["aim_matrix", "aimed", "clipped_to_field"]
+__all__ = ["aim_matrix", "aimed", "clipped_to_field", "projected"]
 
 FloatArray = NDArray[np.float64]
 
@@ -69,7 +69,12 @@ def _keystone(corners: FloatArray) -> FloatArray:
 
 
 def aimed(strokes: Strokes, aim: Aim) -> Strokes:
-    """Return the strokes in the projector's field, clipped to it.
+    """Return the strokes in the projector's field, clipped to it; see `projected`."""
+    return clipped_to_field(projected(strokes, aim))
+
+
+def projected(strokes: Strokes, aim: Aim) -> Strokes:
+    """Return the strokes in the projector's field, not yet clipped to it.
 
     Parameters
     ----------
@@ -97,7 +102,7 @@ def aimed(strokes: Strokes, aim: Aim) -> Strokes:
             "The keystone is too strong for the picture's scale and offset: part of the picture "
             "would lie behind the horizon. Move the corners back or make the picture smaller."
         )
-    return clipped_to_field(strokes.with_points(homogeneous[:, :2] / depth[:, None]))
+    return strokes.with_points(homogeneous[:, :2] / depth[:, None])
 
 
 def clipped_to_field(strokes: Strokes, half_size: ArrayLike = (1.0, 1.0)) -> Strokes:

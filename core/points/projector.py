@@ -35,6 +35,23 @@ Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], t
 NO_KEYSTONE: Corners = ((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0))
 
 
+def _check_above(what: str, name: str, value: float, unit: str) -> None:
+    if not (math.isfinite(value) and value > 0.0):
+        raise SettingError(f"{what}: the {name} is {value:g} {unit}; it must be above 0.")
+
+
+def _check_range(what: str, name: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high:  # also catches NaN
+        raise SettingError(f"{what}: the {name} is {value:g}; set it to {low:g} to {high:g}.")
+
+
+def _check_angle(what: str, name: str, value: float) -> None:
+    if not 0.0 < value <= LARGEST_FIELD_DEG:
+        raise SettingError(
+            f"{what}: the {name} is {value:g}°; set it above 0° and up to {LARGEST_FIELD_DEG:g}°."
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class ScannerProfile:
     """What a pair of scanners and its laser can do.
@@ -389,20 +406,3 @@ def profile_from_json(text: str) -> ScannerProfile:
 
 def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def _check_above(what: str, name: str, value: float, unit: str) -> None:
-    if not (math.isfinite(value) and value > 0.0):
-        raise SettingError(f"{what}: the {name} is {value:g} {unit}; it must be above 0.")
-
-
-def _check_range(what: str, name: str, value: float, low: float, high: float) -> None:
-    if not low <= value <= high:  # also catches NaN
-        raise SettingError(f"{what}: the {name} is {value:g}; set it to {low:g} to {high:g}.")
-
-
-def _check_angle(what: str, name: str, value: float) -> None:
-    if not 0.0 < value <= LARGEST_FIELD_DEG:
-        raise SettingError(
-            f"{what}: the {name} is {value:g}°; set it above 0° and up to {LARGEST_FIELD_DEG:g}°."
-        )

@@ -41,6 +41,12 @@ class FrameFigures:
         Points charged to each object by name; sums to `points` with the key "" for none.
     dropped_objects
         Names of objects that lost strokes.
+    dropped_groups
+        Pieces dropped as a whole: what is drawn of one object without lifting.
+    broken_strokes
+        Strokes left out because a coordinate or colour is not a finite number.
+    clipped_length
+        Length that lies outside the projector's field, in field units after aiming.
     """
 
     frame: int
@@ -59,3 +65,6 @@ class FrameFigures:
     darkened: int = 0
     cost: Mapping[str, float] = field(default_factory=dict)
     dropped_objects: tuple[str, ...] = ()
+    dropped_groups: int = 0
+    broken_strokes: int = 0
+    clipped_length: float = 0.0
