@@ -174,7 +174,7 @@ class SequenceWriter:
             frame = Frame.dark(frame.point_rate_hz)
         if len(frame) > POINT_COUNT_MAX:
             raise FormatError(
-                f"Frame {self.count} has {len(frame)} points; a frame holds at most "
+                f"The frame has {len(frame)} points; a frame of an ILDA file holds at most "
                 f"{POINT_COUNT_MAX}. Lower the point rate or thin the picture out."
             )
         if self.count >= SEQUENCE_LENGTH_MAX:
@@ -182,9 +182,7 @@ class SequenceWriter:
                 f"A sequence holds at most {SEQUENCE_LENGTH_MAX} frames; render the range in parts."
             )
         if not (np.isfinite(frame.xy).all() and np.isfinite(frame.rgb).all()):
-            raise FormatError(
-                f"Frame {self.count} holds coordinates or colours that are no numbers."
-            )
+            raise FormatError("The frame holds coordinates or colours that are no numbers.")
         records = np.zeros(len(frame), RECORDS[self._format_code])
         fixed = np.clip(np.rint(frame.xy * COORDINATE_MAX), -COORDINATE_MAX, COORDINATE_MAX)
         records["x"], records["y"] = fixed[:, 0], fixed[:, 1]

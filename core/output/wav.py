@@ -164,9 +164,7 @@ class WavWriter:
         if len(frame) == 0:
             frame = Frame.dark(frame.point_rate_hz)
         if not (np.isfinite(frame.xy).all() and np.isfinite(frame.rgb).all()):
-            raise FormatError(
-                f"Frame {self.count} holds coordinates or colours that are no numbers."
-            )
+            raise FormatError("The frame holds coordinates or colours that are no numbers.")
         self.count += 1
         left_s = self.count / self._fps - self._elapsed_s
         # The first frame is drawn at least once, however long: the file must not be empty.

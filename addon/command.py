@@ -1,0 +1,122 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The command line with Blender behind it: the `beamwright` program, and Blender's ``--command``.
+
+Importing this needs no Blender; only opening a scene does.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path
+
+from ..core import cli
+from ..core.errors import HostError, SceneError
+from ..core.scene import SceneSource
+
+__all__ = ["BlenderHost", "blender_command", "main"]
+
+_HOW_TO_GET_BLENDER = (
+    "This command needs Blender. Install it as a Python module with "
+    '`pip install "beamwright[blender]"` (Python 3.11 or 3.13), or run the command inside '
+    "Blender: `blender FILE.blend --command beamwright …`."
+)
+
+
+def _flush_blender() -> None:
+    """Empty the C library's buffers, where Blender's own messages wait."""
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL("ucrtbase" if os.name == "nt" else None).fflush(None)
+
+
+@contextmanager
+def _remarks_to_stderr() -> Iterator[None]:
+    """Keep what Blender's own code prints out of standard output, which belongs to the answer.
+
+    Blender writes to the file descriptor, so that is turned to standard error; our own
+    `sys.stdout` goes to a copy of the old one meanwhile.
+    """
+    ours = sys.stdout
+    try:
+        ours.flush()
+        answers = ours.fileno() == 1
+        old = os.dup(1)
+    except (OSError, ValueError):
+        # Standard output is closed, or something in memory: nothing to keep apart.
+        yield
+        return
+    with open(old, "w", encoding=ours.encoding, errors="replace") as copy:
+        _flush_blender()
+        os.dup2(2, 1)
+        if answers:
+            sys.stdout = copy
+        try:
+            yield
+        finally:
+            sys.stdout = ours
+            _flush_blender()
+            copy.flush()
+            os.dup2(copy.fileno(), 1)
+
+
+class BlenderHost:
+    """Opens scenes through Blender.
+
+    Parameters
+    ----------
+    inside
+        Blender runs and Beamwright is enabled in it: a file may be open already.
+    """
+
+    def __init__(self, inside: bool) -> None:
+        self._inside = inside
+        self._stack = ExitStack()
+
+    def __enter__(self) -> BlenderHost:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stack.close()
+
+    def open(
+        self, path: Path | None, scene_name: str | None, camera_name: str | None
+    ) -> SceneSource:
+        """Open a scene; see `core.cli.SceneHost`."""
+        if path is None and not self._inside:
+            raise SceneError("Name the scene's file: beamwright COMMAND SCENE.blend …")
+        self._stack.enter_context(_remarks_to_stderr())
+        if not self._inside:
+            _register()
+        from .session import open_source
+
+        source = open_source(path, scene_name, camera_name)
+        if path is None:
+            # A file that was opened by Blender is not in the state of its renders yet.
+            self._stack.enter_context(source.reading())
+        return source
+
+
+def _register() -> None:
+    """Bring Blender up as a module and make our properties known to it."""
+    try:
+        import bpy  # noqa: F401 - asked for here, used by what is imported below
+    except ImportError as error:
+        raise HostError(_HOW_TO_GET_BLENDER) from error
+    from . import register_headless
+
+    register_headless()
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the `beamwright` program and return its exit code."""
+    with BlenderHost(inside=False) as host:
+        return cli.main(argv, host, "beamwright")
+
+
+def blender_command(arguments: Sequence[str]) -> int:
+    """Run ``blender [FILE.blend] --command beamwright ARGUMENTS…`` and return its exit code."""
+    with BlenderHost(inside=True) as host:
+        return cli.main(arguments, host, "blender --command beamwright")
