@@ -6,9 +6,11 @@ Run by the lowest supported Blender, so that every supported one can open the re
 
 from __future__ import annotations
 
+import gzip
 import math
 from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import bpy
@@ -295,7 +297,16 @@ def animate(
 
 
 def save(path: str) -> None:
-    """Save the file, compressed and without a backup copy."""
+    """Save the file, compressed, without a backup copy and without this machine's folders."""
     bpy.context.preferences.filepaths.save_version = 0
     bpy.context.scene.frame_set(bpy.context.scene.frame_start)
-    bpy.ops.wm.save_as_mainfile(filepath=path, compress=True)
+    target = Path(path).resolve()
+    raw = target.with_suffix(".raw.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=str(raw), compress=False)
+    content = raw.read_bytes()
+    raw.unlink()
+    # Blender notes where it saved the file; the field has a fixed size, so blank it in place.
+    for folder in map(bytes, (raw, raw.parent, Path.home(), Path(bpy.app.tempdir))):
+        if len(folder) > 1:
+            content = content.replace(folder, b"\0" * len(folder))
+    target.write_bytes(gzip.compress(content, mtime=0))
