@@ -51,17 +51,24 @@ $(BIN)/python: | check-python
 
 $(VENV)/.blender: $(INSTALL_INPUTS) | $(BIN)/python
 	@echo "Installing Beamwright and Blender (a download of some 300 MB the first time)"
-	@$(PIP_INSTALL) --editable '.[blender]'
+	@$(PIP_INSTALL) --editable '.[blender,artwork]'
+	@$(BIN)/python packaging/fetch_usvg.py
 	@touch $@
 
 $(VENV)/.test: $(INSTALL_INPUTS) | $(BIN)/python
 	@echo "Installing Beamwright, Blender and what the tests need"
-	@$(PIP_INSTALL) --editable '.[blender,test]'
+	@$(PIP_INSTALL) --editable '.[blender,artwork,test]'
+	@$(BIN)/python packaging/fetch_usvg.py
 	@touch $@ $(VENV)/.blender
 
 $(VENV)/.lint: pyproject.toml | $(VENV)/.test
 	@echo "Installing the linters"
-	@$(PIP_INSTALL) --editable '.[blender,test,lint]'
+	@$(PIP_INSTALL) --editable '.[blender,artwork,test,lint]'
+	@touch $@
+
+$(VENV)/.package: pyproject.toml | $(VENV)/.blender
+	@echo "Installing the cross-compiler"
+	@$(PIP_INSTALL) --editable '.[blender,artwork,package]'
 	@touch $@
 
 demo: $(VENV)/.blender ## Render a sample scene for its projectors; SCENE= and OUT= choose
@@ -84,7 +91,7 @@ format: $(VENV)/.lint ## Put the sources into the house format
 	$(BIN)/ruff check --fix-only .
 	$(BIN)/ruff format .
 
-package: $(VENV)/.blender ## Build the extension zips for all platforms into dist/
+package: $(VENV)/.package ## Build the extension zips for all platforms into dist/
 	$(BIN)/python packaging/build_extension.py $(ARGS)
 
 bench: $(VENV)/.test ## Measure everything beside its reference (minutes); writes bench.json
@@ -107,6 +114,8 @@ BLENDER ?= blender
 screenshots: ## Take the pictures of the interface; BLENDER= names a Blender with a window
 	$(BLENDER) --python docs/pictures/screenshots.py
 
-clean: ## Remove what was built; environments stay (rm -r .venv*)
+clean: ## Remove what was built; environments stay (rm -r .venv* removes them)
 	rm -rf build dist out wheels bench.json beamwright.egg-info
+	rm -f core/kernels/*.so core/kernels/*.dylib core/kernels/*.dll core/artwork/usvg.wasm
+	rm -f .venv*/.blender .venv*/.test .venv*/.lint .venv*/.package
 	find . -name __pycache__ -not -path './.venv*' -prune -exec rm -rf {} +
