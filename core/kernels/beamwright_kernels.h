@@ -58,12 +58,19 @@ BW_API void bw_workspace_free(bw_workspace *workspace);
 BW_API int64_t bw_workspace_bytes(const bw_workspace *workspace);
 
 // Visible pieces of all edges. Returns their number; they stay in the workspace until the
-// next call. counters (8): features, clipped features, occluders kept, grid entries, entries
+// next call. counters (8): features, their parts by cell, occluders kept, grid entries, entries
 // scanned, exact tests, grid width, grid height.
 BW_API int64_t bw_visible_pieces(bw_workspace *workspace, const bw_visibility_input *input,
                                  int64_t counters[8]);
 // Copy the pieces of the last call: edge (n), kind (n), t (n, 2), xy (n, 4).
 BW_API int64_t bw_take_pieces(const bw_workspace *workspace, int64_t count, int32_t *edge,
                               uint16_t *kind, double *t, double *xy);
+
+// Chains of pieces: nodes (n, 2), group (n), xy (n, 4) -> half_edges (n), offsets (n + 1),
+// closed (n). Returns the number of chains. The rules stand in numpy_chaining.py.
+BW_API int64_t bw_chain(bw_workspace *workspace, int64_t count, int64_t node_count,
+                        const int64_t *nodes, const int32_t *group, const double *xy,
+                        double least_cosine, int32_t largest_degree, int64_t *half_edges,
+                        int64_t *offsets, uint8_t *closed);
 
 #endif

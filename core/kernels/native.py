@@ -1,0 +1,315 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The native kernels: loading, checking, and calling them on numpy arrays."""
+
+from __future__ import annotations
+
+import ctypes
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import HostError, SceneError, SettingError
+from .build import host_platform, library_name
+from .records import Chains, Pieces, VisibilityInput
+
+__all__ = ["ABI_VERSION", "NativeKernels", "default_library", "load"]
+
+ABI_VERSION = 1
+"""Twin of ``BW_ABI_VERSION`` in the C header."""
+
+_LARGEST_DEGREE = 256
+
+
+def default_library() -> Path:
+    """Return where the library for this platform lies, or would."""
+    return Path(__file__).resolve().parent / library_name(host_platform())
+
+
+def load(path: Path | None = None) -> NativeKernels:
+    """Load the library, check its version and let it draw a cube.
+
+    Raises
+    ------
+    HostError
+        With a reason of one line, when the numpy implementation has to serve.
+    """
+    path = default_library() if path is None else path
+    if not path.is_file():
+        raise HostError("library not found")
+    try:
+        library = ctypes.CDLL(str(path))
+    except OSError as error:
+        raise HostError(f"library cannot be loaded ({str(error).splitlines()[0]})") from error
+    try:
+        version = library.bw_abi_version
+    except AttributeError as error:
+        raise HostError("library has no version") from error
+    version.restype = ctypes.c_int32
+    version.argtypes = []
+    if version() != ABI_VERSION:
+        raise HostError(f"library has version {version()}, {ABI_VERSION} is needed")
+    try:
+        kernels = NativeKernels(library)
+    except AttributeError as error:
+        raise HostError(f"library is incomplete ({error})") from error
+    problem = _self_test(kernels)
+    if problem:
+        raise HostError(f"self-test failed ({problem})")
+    return kernels
+
+
+class _VisibilityStruct(ctypes.Structure):
+    """Twin of ``bw_visibility_input``."""
+
+    _fields_ = (
+        *((name, ctypes.c_int64) for name in ("vertex_count", "triangle_count", "edge_count")),
+        *(
+            (name, ctypes.c_void_p)
+            for name in (
+                *("positions", "view_projection", "triangles", "edges", "edge_faces"),
+                *("triangle_edges", "edge_kind", "edge_silhouette", "edge_flip", "edge_rank"),
+                *("triangle_closed", "triangle_occludes", "triangle_rank", "page"),
+            )
+        ),
+        *((name, ctypes.c_double) for name in ("near_clip", "far_clip", "bias")),
+    )
+
+
+class _Workspace:
+    """Scratch memory of one thread, freed with the thread."""
+
+    def __init__(self, library: ctypes.CDLL) -> None:
+        self._free: Callable[[int], None] = library.bw_workspace_free
+        self.handle: int = library.bw_workspace_new() or 0
+        if not self.handle:
+            raise MemoryError("no memory for the line kernels")
+
+    def __del__(self) -> None:
+        handle, self.handle = getattr(self, "handle", 0), 0
+        if handle:
+            self._free(handle)
+
+
+def _pointer(array: NDArray[Any], dtype: type, shape: tuple[int, ...], name: str) -> int:
+    """Return the address of an array that is exactly what C expects."""
+    if array.dtype != dtype or array.shape != shape or not array.flags.c_contiguous:
+        raise ValueError(
+            f"{name} must be a C-contiguous {np.dtype(dtype)} array of shape {shape}, "
+            f"not {array.dtype} {array.shape}"
+        )
+    address: int = array.__array_interface__["data"][0]
+    return address
+
+
+class NativeKernels:
+    """The loaded library. Its functions may be called from any number of threads."""
+
+    def __init__(self, library: ctypes.CDLL) -> None:
+        void, i32, i64, f64 = ctypes.c_void_p, ctypes.c_int32, ctypes.c_int64, ctypes.c_double
+        signatures: dict[str, tuple[Any, list[Any]]] = {
+            "bw_workspace_new": (void, []),
+            "bw_workspace_free": (None, [void]),
+            "bw_workspace_bytes": (i64, [void]),
+            "bw_visible_pieces": (i64, [void, void, void]),
+            "bw_take_pieces": (i64, [void, i64, void, void, void, void]),
+            "bw_chain": (
+                i64,
+                [void, i64, i64, void, void, void, f64, i32, void, void, void],
+            ),
+        }
+        for name, (result, arguments) in signatures.items():
+            function = getattr(library, name)
+            function.restype = result
+            function.argtypes = arguments
+        self._library = library
+        self._local = threading.local()
+
+    def _workspace(self) -> int:
+        workspace = getattr(self._local, "workspace", None)
+        if workspace is None:
+            workspace = self._local.workspace = _Workspace(self._library)
+        handle: int = workspace.handle
+        return handle
+
+    def workspace_bytes(self) -> int:
+        """Return how much scratch memory this thread holds."""
+        return int(self._library.bw_workspace_bytes(self._workspace()))
+
+    def release_workspace(self) -> None:
+        """Give this thread's scratch memory back."""
+        self._local.workspace = None
+
+    def visible_pieces(self, scene: VisibilityInput) -> Pieces:
+        """Return the visible pieces of all drawn edges; see `numpy_lines.visible_pieces`."""
+        return self.visible_pieces_counted(scene)[0]
+
+    def visible_pieces_counted(self, scene: VisibilityInput) -> tuple[Pieces, NDArray[np.int64]]:
+        """Return the pieces and eight figures on the work done.
+
+        These are: features, their parts by cell, occluders kept, grid entries, entries
+        scanned, exact tests, grid width, grid height.
+        """
+        vertices, triangles, edges = len(scene.positions), len(scene.triangles), len(scene.edges)
+        i32, i16, u8, f64 = np.int32, np.int16, np.uint8, np.float64
+        record = _VisibilityStruct(
+            vertices,
+            triangles,
+            edges,
+            _pointer(scene.positions, f64, (vertices, 3), "positions"),
+            _pointer(scene.view_projection, f64, (4, 4), "view_projection"),
+            _pointer(scene.triangles, i32, (triangles, 3), "triangles"),
+            _pointer(scene.edges, i32, (edges, 2), "edges"),
+            _pointer(scene.edge_faces, i32, (edges, 2), "edge_faces"),
+            _pointer(scene.triangle_edges, i32, (triangles, 3), "triangle_edges"),
+            _pointer(scene.edge_kind, np.uint16, (edges,), "edge_kind"),
+            _pointer(scene.edge_silhouette, u8, (edges,), "edge_silhouette"),
+            _pointer(scene.edge_flip, u8, (edges,), "edge_flip"),
+            _pointer(scene.edge_rank, i16, (edges,), "edge_rank"),
+            _pointer(scene.triangle_closed, u8, (triangles,), "triangle_closed"),
+            _pointer(scene.triangle_occludes, u8, (triangles,), "triangle_occludes"),
+            _pointer(scene.triangle_rank, i16, (triangles,), "triangle_rank"),
+            _pointer(scene.page, f64, (4,), "page"),
+            scene.near,
+            scene.far,
+            scene.bias,
+        )
+        workspace = self._workspace()
+        counters = np.empty(8, np.int64)
+        count = self._library.bw_visible_pieces(
+            workspace, ctypes.byref(record), counters.__array_interface__["data"][0]
+        )
+        if count < 0:
+            _raise(count)
+        pieces = Pieces(
+            edge=np.empty(count, i32),
+            kind=np.empty(count, np.uint16),
+            t=np.empty((count, 2)),
+            xy=np.empty((count, 4)),
+        )
+        self._library.bw_take_pieces(
+            workspace,
+            count,
+            pieces.edge.__array_interface__["data"][0],
+            pieces.kind.__array_interface__["data"][0],
+            pieces.t.__array_interface__["data"][0],
+            pieces.xy.__array_interface__["data"][0],
+        )
+        return pieces, counters
+
+    def chain(
+        self,
+        nodes: NDArray[np.int64],
+        node_count: int,
+        group: NDArray[np.int32],
+        xy: NDArray[np.float64],
+        least_cosine: float = 0.5,
+    ) -> Chains:
+        """Join pieces at common nodes; see `numpy_chaining.chain`."""
+        count = len(nodes)
+        half_edges = np.empty(count, np.int64)
+        offsets = np.empty(count + 1, np.int64)
+        closed = np.empty(count, np.uint8)
+        chains = self._library.bw_chain(
+            self._workspace(),
+            count,
+            node_count,
+            _pointer(nodes, np.int64, (count, 2), "nodes"),
+            _pointer(group, np.int32, (count,), "group"),
+            _pointer(xy, np.float64, (count, 4), "xy"),
+            least_cosine,
+            _LARGEST_DEGREE,
+            half_edges.__array_interface__["data"][0],
+            offsets.__array_interface__["data"][0],
+            closed.__array_interface__["data"][0],
+        )
+        if chains < 0:
+            _raise(chains)
+        return Chains(half_edges, offsets[: chains + 1].copy(), closed[:chains].copy())
+
+
+def _raise(status: int) -> None:
+    if status == -1:
+        raise MemoryError("no memory for the line kernels")
+    if status == -3:
+        raise SceneError(
+            "A vertex or a camera value is not a finite number; "
+            "look for NaN in modifiers, drivers and shape keys."
+        )
+    if status == -4:
+        raise SettingError(
+            "The camera's clip start must be above 0 (perspective) and below its clip end."
+        )
+    raise ValueError(f"an index or a count is out of range (status {status})")
+
+
+def cube_input() -> VisibilityInput:
+    """Return a cube seen from outside so that three faces show: nine whole edges."""
+    corners = np.array([[x, y, z] for z in (0, 1) for y in (0, 1) for x in (0, 1)], np.float64)
+    quads = [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5)]
+    triangles = np.array(
+        [t for a, b, c, d in quads for t in ((a, b, c), (a, c, d))],
+        np.int32,
+    )
+    edges: list[tuple[int, int]] = []
+    faces: list[list[int]] = []
+    sides = np.empty((12, 3), np.int32)
+    for index, triangle in enumerate(triangles.tolist()):
+        for side in range(3):
+            start, end = triangle[side], triangle[(side + 1) % 3]
+            key = (min(start, end), max(start, end))
+            if key not in edges:
+                edges.append(key)
+                faces.append([])
+            sides[index, side] = edges.index(key)
+            faces[edges.index(key)].append(index)
+    # Looking along -z from (0.3, 0.2, 4) at a cube turned by a shear-free rotation.
+    a, b = 0.6, 0.5
+    turn = np.array(
+        [
+            [np.cos(a), -np.sin(a), 0.0],
+            [np.sin(a) * np.cos(b), np.cos(a) * np.cos(b), -np.sin(b)],
+            [np.sin(a) * np.sin(b), np.cos(a) * np.sin(b), np.cos(b)],
+        ]
+    )
+    view_projection = np.diag([2.0, 2.0, -1.0, 0.0])
+    view_projection[2, 3] = -0.2
+    view_projection[3] = (0.0, 0.0, -1.0, 5.0)
+    view_projection[:2, 3] = (-0.3, -0.2)
+    diagonal = np.array([bin(start ^ end).count("1") > 1 for start, end in edges])
+    count = len(edges)
+    return VisibilityInput(
+        positions=np.ascontiguousarray((corners - 0.5) @ turn.T),
+        view_projection=view_projection,
+        triangles=triangles,
+        edges=np.array(edges, np.int32),
+        edge_faces=np.array(faces, np.int32),
+        triangle_edges=sides,
+        edge_kind=np.where(diagonal, 0, 2).astype(np.uint16),
+        edge_silhouette=np.ones(count, np.uint8),
+        edge_flip=np.zeros(count, np.uint8),
+        edge_rank=np.zeros(count, np.int16),
+        triangle_closed=np.zeros(12, np.uint8),
+        triangle_occludes=np.ones(12, np.uint8),
+        triangle_rank=np.zeros(12, np.int16),
+        page=np.array([-1.0, 1.0, -1.0, 1.0]),
+        near=0.1,
+        far=100.0,
+        bias=1e-7,
+    )
+
+
+def _self_test(kernels: NativeKernels) -> str:
+    """Return what went wrong, or an empty text."""
+    pieces = kernels.visible_pieces(cube_input())
+    if len(pieces.edge) != 9:
+        return f"a cube shows {len(pieces.edge)} edges, not 9"
+    if not np.array_equal(pieces.t, np.broadcast_to([0.0, 1.0], (9, 2))):
+        return "an edge of a cube is cut"
+    corners = np.unique(np.round(pieces.xy.reshape(-1, 2), 9), axis=0)
+    if len(corners) != 7:
+        return f"a cube shows {len(corners)} corners, not 7"
+    return ""

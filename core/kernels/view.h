@@ -1,0 +1,136 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+//
+// What the stages of hidden-line removal hand to one another: projected vertices, facing,
+// features (project.c), the screen grid with its occluders (grid.c), pieces (visibility.c).
+
+#ifndef BEAMWRIGHT_VIEW_H
+#define BEAMWRIGHT_VIEW_H
+
+#include "workspace.h"
+
+#define BW_SILHOUETTE 1u
+
+// Widening of an interval so that neighbouring triangles leave no seam, and the shortest
+// piece that is drawn, both in t.
+#define BW_SEAM 1e-9
+#define BW_SHORTEST 4e-9
+
+// A vertex in field coordinates with its depth (larger is farther) and its clip distance.
+// Nearer than the near plane of a perspective view, x and y are not divided by w.
+typedef struct {
+    double x, y, depth, clip;
+} bw_vertex;
+
+typedef struct {
+    double ax, ay, a_depth;
+    double bx, by, b_depth;
+    double t0, t1;
+    int32_t edge;
+    int32_t a, b;  // vertices, -1 where the end was moved to the near or far plane
+    uint16_t kind;
+    int16_t rank;
+} bw_feature;
+
+// The part of a feature inside one grid cell.
+typedef struct {
+    double t0, t1;
+    float box[4];   // x min, y min, x max, y max, rounded outwards
+    float farthest;  // depth, rounded up, bias included
+    int32_t cell;
+} bw_span;
+
+// One triangle in one cell, in the order in which it is scanned.
+typedef struct {
+    float box[4];
+    float nearest;  // depth, rounded down
+    int32_t occluder;
+} bw_entry;
+
+// Triangle that survived the pruning.
+typedef struct {
+    float nearest;
+    int32_t triangle;
+    int16_t column0, column1, row0, row1;
+    int32_t clipped;  // its record when it was cut by the near plane, else -1
+} bw_kept;
+
+// All that the exact test needs, counter-clockwise in the image.
+typedef struct {
+    double x[3], y[3], depth[3];
+    double area;         // twice
+    int32_t vertex[3];   // -1 for a corner made by the near plane
+    int32_t triangle;
+    int16_t rank;
+    uint8_t interior;  // bit k: side k is shared with a neighbour that continues the surface
+    uint8_t ready;
+} bw_record;
+
+typedef struct {
+    const bw_entry *entries;
+    const int32_t *start;  // (cells + 1)
+    int32_t width, height;
+} bw_cells;
+
+typedef struct {
+    const bw_visibility_input *in;
+    bw_workspace *workspace;
+    int perspective;
+    double ortho_w;
+    double largest_depth;
+
+    const bw_vertex *vertices;
+    int8_t *facing;      // 1 front, 0 edge-on, -1 back
+    uint8_t *near_cut;   // 1 where the near plane cuts the triangle, 2 where it is all behind
+
+    bw_feature *features;
+    int64_t feature_count;
+
+    double origin_x, origin_y, inverse_cell;
+    int32_t width, height;
+    const bw_span *spans;
+    const int64_t *span_start;  // (features + 1)
+
+    bw_kept *kept;
+    int64_t kept_count;
+    bw_record *records;  // (kept)
+    bw_cells fine, coarse;
+    int32_t fine_cells_most;
+    int64_t entry_count;
+} bw_view;
+
+int bw_project(bw_view *view);
+int bw_find_features(bw_view *view);
+int bw_build_grid(bw_view *view);
+
+// Depth bias of a feature, before ranks.
+static inline double bw_feature_bias(const bw_view *view, double a_depth, double b_depth) {
+    double a = a_depth < 0.0 ? -a_depth : a_depth;
+    double b = b_depth < 0.0 ? -b_depth : b_depth;
+    return view->in->bias * (view->perspective ? (a > b ? a : b) : view->largest_depth);
+}
+
+static inline double bw_min(double a, double b) {
+    return a < b ? a : b;
+}
+
+static inline double bw_max(double a, double b) {
+    return a > b ? a : b;
+}
+
+// Float no smaller / no larger than the value.
+static inline float bw_round_up(double value) {
+    if (value > 1e37) {
+        return 3.4e38f;
+    }
+    if (value < -1e37) {
+        return -1e37f;
+    }
+    float rounded = (float)value;
+    return rounded + (rounded < 0.0f ? -rounded : rounded) * 2.4e-7f + 1e-37f;
+}
+
+static inline float bw_round_down(double value) {
+    return -bw_round_up(-value);
+}
+
+#endif
