@@ -44,7 +44,8 @@ def aim_matrix(aim: Aim) -> FloatArray:
         ]
     )
     turn = np.array([[cosine, -sine, aim.offset_x], [sine, cosine, aim.offset_y], [0, 0, 1.0]])
-    return _keystone(corners) @ turn @ scale
+    result: FloatArray = _keystone(corners) @ turn @ scale
+    return result
 
 
 def _keystone(corners: FloatArray) -> FloatArray:

@@ -348,7 +348,7 @@ def _loop_candidates(ring: FloatArray, current: int) -> NDArray[np.int64]:
     """Up to 16 vertices at which a loop may be entered: its corners, else evenly spaced."""
     count = len(ring)
     if count <= _LOOP_STARTS:
-        return np.arange(count)
+        return np.arange(count, dtype=np.int64)
     step = np.roll(ring, -1, axis=0) - ring
     before = np.roll(step, 1, axis=0)
     cosine = (step * before).sum(axis=1) / np.maximum(
@@ -365,7 +365,8 @@ def _loop_candidates(ring: FloatArray, current: int) -> NDArray[np.int64]:
         apart = np.minimum(apart, count - apart)
         nearest = corners[np.argmin(apart, axis=1)]
         even = np.where(apart.min(axis=1) * 2 * _LOOP_STARTS <= count, nearest, even)
-    return np.unique(np.append(even, current))
+    result: NDArray[np.int64] = np.unique(np.append(even, current)).astype(np.int64)
+    return result
 
 
 def _best_entries(
@@ -454,7 +455,7 @@ def _best_entries(
     diagonal = reach[np.arange(len(first)), np.arange(len(first))]
     choice = int(np.argmin(diagonal))
     chosen = np.empty(count, np.int64)
-    state = choice
+    state: int = choice
     for position in range(count - 1, -1, -1):
         state = int(came[position][choice, state])
         chosen[position] = state
@@ -491,7 +492,7 @@ def _hilbert(x: NDArray[np.int64], y: NDArray[np.int64], bits: int = 10) -> NDAr
     """Distance along the Hilbert curve of a grid of ``2**bits`` cells a side."""
     x, y = x.copy(), y.copy()
     distance = np.zeros_like(x)
-    side = np.int64(1 << (bits - 1))
+    side = 1 << (bits - 1)
     while side > 0:
         right = (x & side) > 0
         top = (y & side) > 0
@@ -501,5 +502,5 @@ def _hilbert(x: NDArray[np.int64], y: NDArray[np.int64], bits: int = 10) -> NDAr
         y = np.where(flip, side * 2 - 1 - y, y) & (side * 2 - 1)
         swap = ~top
         x, y = np.where(swap, y, x), np.where(swap, x, y)
-        side >>= np.int64(1)
+        side >>= 1
     return distance

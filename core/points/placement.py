@@ -28,6 +28,7 @@ __all__ = [
     "limits_at",
     "run_clock",
     "sample_clock",
+    "seam_holds",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -421,23 +422,34 @@ def position_at(clock: Clock, time: FloatArray) -> FloatArray:
 
 
 def sample_clock(
-    clock: Clock, strokes: Strokes, profile: ScannerProfile, count: int
-) -> tuple[Frame, IntArray]:
+    clock: Clock,
+    strokes: Strokes,
+    profile: ScannerProfile,
+    count: int,
+    xy: FloatArray | None = None,
+) -> Frame:
     """Sample a clock into a frame of `count` samples.
 
-    Returns
-    -------
-    frame
-        `Frame.object_index` as the samples are charged.
-    charged : (count,) int32
-        The stroke each sample is charged to: a stroke pays for itself and for half of the
-        hold, blank move and hold on either side; a corner between joined strokes goes to the
-        later one.
+    Parameters
+    ----------
+    clock, strokes, profile
+    count
+        At least the clock's total; more samples draw everything slower.
+    xy : (count, 2) or None
+        Positions, where they are not the clock's own motion.
+
+    Notes
+    -----
+    A sample is charged (`Frame.object_index`) to the object of the stroke it serves: a stroke
+    pays for itself and for half of the hold, blank move and hold on either side; a corner
+    between joined strokes goes to the later one.
     """
     step = clock.total / count
     time = np.arange(count) * step
     route = clock.route
-    xy = np.clip(position_at(clock, time), -1.0, 1.0)
+    if xy is None:
+        xy = position_at(clock, time)
+    xy = np.clip(xy, -1.0, 1.0)
     rgb = np.zeros((count, 3))
     stroke = np.full(count, -1, np.int32)
     for channel, lag in enumerate(profile.sampled.light_lag):
@@ -451,16 +463,14 @@ def sample_clock(
     rgb[[0, -1]] = 0.0
     blanked = ~np.any(rgb > 0.0, axis=1)
     stroke[blanked] = -1
-    charged = _charged(clock, time)
-    frame = Frame(
+    return Frame(
         xy=xy,
         rgb=rgb,
         blanked=blanked,
         stroke=stroke.astype(np.int32),
-        object_index=strokes.object_index[charged],
+        object_index=strokes.object_index[_charged(clock, time)],
         point_rate_hz=profile.point_rate_hz,
     )
-    return frame, charged
 
 
 def _charged(clock: Clock, time: FloatArray) -> IntArray:

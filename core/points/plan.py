@@ -16,9 +16,10 @@ from ..strokes import Strokes
 from .aim import clipped_to_field, projected
 from .budget import BudgetMemory, Duration, Fit, fit_frame
 from .order import TourMemory, remember, stroke_keys
-from .placement import Tour, build_route, limits_at, run_clock, sample_clock
-from .projector import Projector
+from .placement import Clock, Route, Tour, build_route, limits_at, run_clock, sample_clock
+from .projector import Projector, ScannerProfile
 from .simplify import drawable, simplified
+from .spacing import count_points, place_points, spacing_at
 
 __all__ = ["MOST_POINTS", "SHORTEST_FRAME_S", "Plan", "plan_strokes"]
 
@@ -94,6 +95,7 @@ def plan_strokes(
         Where the aim is impossible.
     """
     profile = projector.profile
+    simple = projector.placement == "simple"
     before = memory or BudgetMemory()
     whole, broken = drawable(strokes)
     free = projected(whole, projector.aim)
@@ -118,11 +120,8 @@ def plan_strokes(
     priority = np.array([rule.priority for rule in rules])[ready.object_index]
     locked = np.array([rule.locked for rule in rules])[ready.object_index]
 
-    def prepare(tour: Tour) -> Duration:
-        route = build_route(ready, tour)
-        return lambda stress: (
-            run_clock(route, limits_at(profile, stress), profile.sampled.light_lag).total
-        )
+    placing = _SimplePlacing(ready, profile) if simple else _PlannedPlacing(ready, profile)
+    prepare = placing.prepare
 
     def fit(locked: NDArray[np.bool_], budget: int) -> Fit:
         return fit_frame(
@@ -144,13 +143,8 @@ def plan_strokes(
     if len(result.tour) == 0:
         frame = Frame.dark(profile.point_rate_hz, before.home)
     else:
-        limits = limits_at(profile, result.stress)
-        clock = run_clock(build_route(ready, result.tour), limits, profile.sampled.light_lag)
-        count = math.ceil(clock.total - 1e-9)
         least = min(math.ceil(SHORTEST_FRAME_S * profile.point_rate_hz), budget)
-        slowed = max(count, min(least, math.floor(LARGEST_STRETCH * count)))
-        frame, _ = sample_clock(clock, ready, profile, slowed)
-        frame = _rested(frame, least)
+        frame = _rested(placing.place(result.tour, result.stress, least), least)
     home = (float(frame.xy[0, 0]), float(frame.xy[0, 1]))
     dropped = ~result.kept
     return Plan(
@@ -170,6 +164,44 @@ def plan_strokes(
             home=home,
         ),
     )
+
+
+class _PlannedPlacing:
+    def __init__(self, strokes: Strokes, profile: ScannerProfile) -> None:
+        self._strokes = strokes
+        self._profile = profile
+        self._lag = profile.sampled.light_lag
+
+    def prepare(self, tour: Tour) -> Duration:
+        route = build_route(self._strokes, tour)
+        return lambda stress: self._clock(route, stress).total
+
+    def _clock(self, route: Route, stress: float) -> Clock:
+        return run_clock(route, limits_at(self._profile, stress), self._lag)
+
+    def place(self, tour: Tour, stress: float, least: int) -> Frame:
+        clock = self._clock(build_route(self._strokes, tour), stress)
+        count = math.ceil(clock.total - 1e-9)
+        slowed = max(count, min(least, math.floor(LARGEST_STRETCH * count)))
+        return sample_clock(clock, self._strokes, self._profile, slowed)
+
+
+class _SimplePlacing:
+    def __init__(self, strokes: Strokes, profile: ScannerProfile) -> None:
+        self._strokes = strokes
+        self._profile = profile
+        self._lag = profile.sampled.light_lag
+
+    def prepare(self, tour: Tour) -> Duration:
+        route = build_route(self._strokes, tour)
+        return lambda stress: float(
+            count_points(route, spacing_at(self._profile, stress), self._lag)
+        )
+
+    def place(self, tour: Tour, stress: float, least: int) -> Frame:
+        del least  # evenly spaced points are not stretched: a short frame rests longer
+        route = build_route(self._strokes, tour)
+        return place_points(route, self._strokes, self._profile, spacing_at(self._profile, stress))
 
 
 def _memorised(
