@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,24 +54,23 @@ def beam_paths(
     """
     turn = 2.0 * math.pi * profile.natural_frequency_hz / point_rate_hz
     turns = [turn, turn * (1.0 - spread), turn * (1.0 + spread)]
+    zeta = profile.damping
     u = np.ascontiguousarray(xy.T)
     with np.errstate(all="ignore"):
-        states = [_steady_state(u, w, profile.damping) for w in turns]
-        bend = max(
-            float(np.max(w * w * np.abs(x - u) + 2.0 * profile.damping * w * np.abs(v)))
-            for w, (x, v) in zip(turns, states, strict=True)
-        )
-        if not math.isfinite(bend) or any(np.abs(x).max() > REACH_MAX for x, _ in states):
+        x, v = _steady_state(u, turns, zeta)
+        error = x - u
+        w = np.array(turns)[:, None, None]
+        bend = float(np.max(w * w * np.abs(error) + 2.0 * zeta * w * np.abs(v)))
+        if not math.isfinite(bend) or np.max(np.abs(x)) > REACH_MAX:
             return None
         # A curve of acceleration a strays a h²/8 from its chord over the time h.
         pieces = math.ceil(math.sqrt(bend / (8.0 * sagitta_field)))
         pieces = min(max(pieces, SUBSTEPS_MIN), SUBSTEPS_MAX)
-        paths = np.stack(
-            [
-                _path(u, x, v, w, profile.damping, pieces)
-                for w, (x, v) in zip(turns, states, strict=True)
-            ]
-        )
+        paths = np.empty((len(turns), pieces + 1, *u.shape))
+        for path, one, error_one, v_one in zip(paths, turns, error, v, strict=True):
+            for m in range(pieces + 1):
+                p0, p1, _, _ = _step(one, zeta, m / pieces)
+                path[m] = u + p0 * error_one + p1 * v_one
     return paths if np.isfinite(paths).all() else None
 
 
@@ -100,28 +100,18 @@ def step_reach(
     return (1.0 + overshoot) / (1.0 - overshoot)
 
 
-def _steady_state(u: FloatArray, turn: float, zeta: float) -> tuple[FloatArray, FloatArray]:
-    """Beam position and speed at the start of each sample of a loop, (2, n) each."""
+def _steady_state(
+    u: FloatArray, turns: Sequence[float], zeta: float
+) -> tuple[FloatArray, FloatArray]:
+    """Beam position and speed at the start of each sample of a loop, (frequencies, 2, n)."""
     count = u.shape[1]
-    a, b, c, d = _step(turn, zeta, 1.0)
+    steps = np.array([_step(turn, zeta, 1.0) for turn in turns])
+    a, b, c, d = steps.T[..., None]
     z = np.exp(2j * np.pi * np.arange(count // 2 + 1) / count)
-    spectrum = np.fft.rfft(u)
     determinant = (z - a) * (z - d) - b * c
-    x = np.fft.irfft(spectrum * ((z - d) * (1.0 - a) - b * c) / determinant, count)
-    v = np.fft.irfft(spectrum * (c * (1.0 - a) - (z - a) * c) / determinant, count)
+    transfer = np.stack([((z - d) * (1.0 - a) - b * c), c * (1.0 - a) - (z - a) * c]) / determinant
+    x, v = np.fft.irfft(transfer[:, :, None] * np.fft.rfft(u), count)
     return x, v
-
-
-def _path(
-    u: FloatArray, x: FloatArray, v: FloatArray, turn: float, zeta: float, pieces: int
-) -> FloatArray:
-    """Beam at the start, between and at the end of each sample, (pieces + 1, 2, n)."""
-    steps = [_step(turn, zeta, m / pieces)[:2] for m in range(pieces + 1)]
-    error = x - u
-    path = np.empty((pieces + 1, *u.shape))
-    for row, (p0, p1) in zip(path, steps, strict=True):
-        row[...] = u + p0 * error + p1 * v
-    return path
 
 
 def _step(turn: float, zeta: float, tau: float) -> tuple[float, float, float, float]:

@@ -98,7 +98,8 @@ def guard(
     previous
         None for a lone loop. In a sequence or a stream the frame drawn before this one
         (`Frame.dark` before the first): the way from it into this one is then checked as
-        well, and so is light that outlives this frame, whatever follows.
+        well, and so is light that outlives this frame, whatever follows. Each frame is taken
+        to last until its scanners have settled (1.5 ms for the default profile).
 
     Raises
     ------

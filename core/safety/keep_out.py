@@ -51,9 +51,10 @@ def reached_areas(
     reached: Reached = {}
     # Some of a hostile profile's numbers overflow on the way; they end as "nothing known".
     try:
-        parts = [_reached_in_loop(frame.xy, lit, rate, limits, profile)]
-        if previous is not None and parts[0] is not None:
-            parts.append(_reached_on_exit(frame, lit, limits, profile))
+        beams = _beams(frame.xy, rate, limits, profile)
+        parts = [_reached_in_loop(frame.xy, beams, lit, rate, limits, profile)]
+        if previous is not None and beams is not None:
+            parts.append(_reached_on_exit(frame, beams, lit, limits, profile))
             parts.append(_reached_on_entry(previous, frame, lit, limits, profile))
     except (OverflowError, ZeroDivisionError):
         return None
@@ -79,19 +80,25 @@ def light_window(profile: ScannerProfile, point_rate_hz: float) -> tuple[int, in
     return first, max(first, last)
 
 
+def _beams(
+    xy: FloatArray, rate: float, limits: SafetyLimits, profile: ScannerProfile
+) -> FloatArray | None:
+    return beam_paths(xy, rate, profile, limits.frequency_spread, limits.margin_field / 2.0)
+
+
 def _reached_in_loop(
     xy: FloatArray,
+    beams: FloatArray | None,
     lit: BoolArray,
     rate: float,
     limits: SafetyLimits,
     profile: ScannerProfile,
 ) -> Reached | None:
     """For each area, tell which lit samples of a loop reach it; None if nothing is known."""
-    count = len(xy)
-    first, last = light_window(profile, rate)
-    beams = beam_paths(xy, rate, profile, limits.frequency_spread, limits.margin_field / 2.0)
     if beams is None:
         return None
+    count = len(xy)
+    first, last = light_window(profile, rate)
     last = min(last, first + count - 1)
     shining = _smeared(lit, first, last)
     # One row of paths for all three frequencies: path i belongs to interval rows[i % len].
@@ -150,7 +157,8 @@ def _reached_on_entry(
     rows = np.arange(length) % len(frame)
     chain = np.clip(np.vstack([run_up, frame.xy[rows]]), -1.0, 1.0)
     chain_lit = np.concatenate([np.zeros(length, bool), lit[rows]])
-    found = _reached_in_loop(chain, chain_lit, rate, limits, profile)
+    beams = _beams(chain, rate, limits, profile)
+    found = _reached_in_loop(chain, beams, chain_lit, rate, limits, profile)
     if found is None:
         return None
     # The chain is a loop only for the simulation: what would shine over its end is left out
@@ -166,8 +174,12 @@ def _reached_on_entry(
 
 
 def _reached_on_exit(
-    frame: Frame, lit: BoolArray, limits: SafetyLimits, profile: ScannerProfile
-) -> Reached | None:
+    frame: Frame,
+    beams: FloatArray,
+    lit: BoolArray,
+    limits: SafetyLimits,
+    profile: ScannerProfile,
+) -> Reached:
     """Check light that outlives a frame, whatever frame follows.
 
     Any command within the field moves the beam off its looped path by no more than the
@@ -180,9 +192,6 @@ def _reached_on_exit(
     outliving = [k for k in range(max(0, count - last), count) if lit[k]]
     if not outliving:
         return result
-    beams = beam_paths(frame.xy, rate, profile, limits.frequency_spread, limits.margin_field / 2.0)
-    if beams is None:
-        return None
     for k in outliving:
         intervals = k + last - count + 1
         rows = np.arange(intervals) % count
