@@ -17,7 +17,6 @@ import time
 from dataclasses import dataclass, field
 
 import numpy as np
-
 from beamwright.core.errors import SettingError
 from beamwright.core.frame import Frame
 from beamwright.core.points.projector import ScannerProfile
