@@ -14,6 +14,15 @@ from typing import Any
 import numpy as np
 
 from .frame import Frame
+from .lines import (
+    chaining,
+    clipping,
+    contours,
+    features,
+    intersections,
+    simplification,
+    visibility,
+)
 from .points.budget import BudgetMemory
 from .points.plan import Plan, plan_strokes
 from .points.projector import Projector
@@ -66,8 +75,48 @@ class PlannedFrame:
 
 
 def visible_strokes(scene: Scene, camera: Camera | None = None) -> Strokes:
-    """Return the visible strokes of a scene in field coordinates, clipped to the page."""
-    raise NotImplementedError
+    """Return the visible strokes of a scene in field coordinates, clipped to the page.
+
+    Parameters
+    ----------
+    scene
+        One frame.
+    camera
+        Overrides `Scene.camera`.
+
+    Returns
+    -------
+    Strokes
+        One row for each visible line; none where nothing is seen. The page border, if asked
+        for, comes last with object index -1.
+
+    Raises
+    ------
+    SceneError
+        Where an object has vertices that are not finite, or the camera sees nothing.
+    """
+    view = scene.camera if camera is None else camera
+    surfaces = scene.surfaces
+    drawing = scene.drawing
+    arrays = features.collect(surfaces)
+    forced = []
+    crossings = intersections.intersection_edges(
+        surfaces,
+        arrays,
+        between=drawing.intersections,
+        within=drawing.self_intersections,
+    )
+    if len(crossings.edges):
+        forced.append(crossings)
+    outlines = contours.contour_edges(surfaces, arrays, view)
+    if len(outlines.edges):
+        forced.append(outlines)
+    seen = visibility.see(arrays, surfaces, view, forced, drawing.depth_bias)
+    strokes = chaining.chain_strokes(seen, surfaces, drawing.remove_coincident)
+    strokes = simplification.simplify(strokes, drawing.tolerance_field)
+    if drawing.page_border:
+        strokes = clipping.with_page_border(strokes, view)
+    return strokes
 
 
 def plan_frame(

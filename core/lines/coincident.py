@@ -1,0 +1,104 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Lines that lie on one another in the image are drawn once."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+__all__ = ["COINCIDENT_FIELD", "uncovered"]
+
+FloatArray = NDArray[np.float64]
+IndexArray = NDArray[np.int64]
+
+COINCIDENT_FIELD = 0.5 * 2.0 / 65536.0
+"""Half of 1/65536 of the field (which is 2 wide): the widest gap between coincident lines."""
+
+
+def uncovered(
+    xy: FloatArray, priority: NDArray[np.integer], tolerance: float = COINCIDENT_FIELD
+) -> tuple[IndexArray, FloatArray]:
+    """Take from each piece what an earlier piece already draws.
+
+    Parameters
+    ----------
+    xy : (n, 4) float64
+        x0, y0, x1, y1 in field coordinates.
+    priority : (n,) integer
+        Smaller first; equal ones in their order.
+    tolerance
+        Largest distance of coincident lines, field units. Common stretches shorter than four
+        times this are left alone.
+
+    Returns
+    -------
+    piece : (m,) int64
+        Rising; a piece may be left in several stretches, or none.
+    u : (m, 2) float64
+        Start and end of the stretch along the piece, 0…1.
+    """
+    count = len(xy)
+    everything = np.arange(count), np.tile([0.0, 1.0], (count, 1))
+    if count < 2:
+        return everything
+    low = np.minimum(xy[:, :2], xy[:, 2:]) - 0.5 * tolerance
+    high = np.maximum(xy[:, :2], xy[:, 2:]) + 0.5 * tolerance
+    a, b = _overlapping(low, high)
+    step = xy[:, 2:] - xy[:, :2]
+    length = np.hypot(step[:, 0], step[:, 1])
+    # Cheap refusal first: not parallel within what the tolerance allows over the shorter piece.
+    cross = np.abs(step[a, 0] * step[b, 1] - step[a, 1] * step[b, 0])
+    shorter, longer = np.minimum(length[a], length[b]), np.maximum(length[a], length[b])
+    likely = (cross <= 2.0 * tolerance * longer) & (shorter > 4.0 * tolerance)
+    a, b = a[likely], b[likely]
+    if len(a) == 0:
+        return everything
+    order = np.empty(count, np.int64)
+    order[np.argsort(priority, kind="stable")] = np.arange(count)
+    swap = order[a] > order[b]
+    kept, later = np.where(swap, b, a), np.where(swap, a, b)
+
+    # Common stretch along the later piece, and its distance from the line of the kept one.
+    along = step[later] / length[later, None]
+    origin = xy[later, :2]
+    s0 = np.einsum("ij,ij->i", xy[kept, :2] - origin, along)
+    s1 = np.einsum("ij,ij->i", xy[kept, 2:] - origin, along)
+    start = np.maximum(np.minimum(s0, s1), 0.0)
+    end = np.minimum(np.maximum(s0, s1), length[later])
+    kept_along = step[kept] / length[kept, None]
+    touching = end - start > 4.0 * tolerance
+    for at in (start, end):
+        offset = origin + along * at[:, None] - xy[kept, :2]
+        aside = np.abs(offset[:, 0] * kept_along[:, 1] - offset[:, 1] * kept_along[:, 0])
+        touching &= aside <= tolerance
+    later, start, end = later[touching], start[touching], end[touching]
+    if len(later) == 0:
+        return everything
+    margin = tolerance / length[later]
+    return _left_over(count, later, start / length[later], end / length[later], margin)
+
+
+def _overlapping(low: FloatArray, high: FloatArray) -> tuple[IndexArray, IndexArray]:
+    """Return the pairs a < b of overlapping boxes."""
+    boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
+    a, b = shapely.STRtree(boxes).query(boxes)
+    half = a < b
+    return a[half], b[half]
+
+
+def _left_over(
+    count: int, owner: IndexArray, start: FloatArray, end: FloatArray, margin: FloatArray
+) -> tuple[IndexArray, FloatArray]:
+    """Return what intervals leave of [0, 1], ends within the margin counted as reached."""
+    start = np.where(start <= margin, -0.25, start)
+    end = np.where(end >= 1.0 - margin, 1.25, end)
+    every = np.arange(count)
+    index = np.concatenate([every, owner, every])
+    low = np.concatenate([np.full(count, -0.25), start, np.ones(count)])
+    high = np.concatenate([np.zeros(count), end, np.full(count, 1.25)])
+    order = np.lexsort((low, index))
+    index, low, high = index[order], low[order], high[order]
+    reached = np.maximum.accumulate(2.0 * index + high)[:-1] - 2.0 * index[:-1]
+    gap = np.flatnonzero((index[1:] == index[:-1]) & (low[1:] - reached > 1e-9))
+    return index[gap], np.stack([reached[gap], low[gap + 1]], axis=1)

@@ -1,0 +1,383 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Feature edges: which edges of a surface may be drawn, and what may hide them.
+
+What needs no camera is kept: adjacency for each topology, creases and closedness for each
+shape (a body moved as a whole keeps its shape), and the concatenated arrays of a scene.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from weakref import WeakKeyDictionary
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import SceneError
+from ..scene import Camera, LineKind, LineSettings, Surface, Topology
+from .adjacency import Adjacency, adjacency
+from .motion import similarity_between
+
+__all__ = ["SceneArrays", "ShapeArrays", "SurfaceArrays", "check_finite", "collect", "open_parts"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int32]
+
+SLIVER = 1e-6
+"""A triangle lower than this times its longest side has no normal of its own."""
+CREASE_SLACK = 1e-6
+"""Cosine by which a crease must be sharper than asked, so that equal angles do not flicker."""
+LEAST_VOLUME = 1e-13
+"""A part of less volume than this times its extent cubed has no inside that can be trusted."""
+KEPT_SHAPES = 8
+KEPT_POSITIONS = 4096
+KEPT_SCENES = 4
+
+
+@dataclass(frozen=True, eq=False)
+class ShapeArrays:
+    """What depends on the positions, but not on the camera nor on where the body stands.
+
+    Attributes
+    ----------
+    edge_faces : (nE, 2) int32
+        As in `Adjacency`, but a sliver is stood in for by its neighbour.
+    turn : (nE,) float64
+        Cosine of the turn between the two faces; 1 where there is none.
+    inverted : (nT,) bool
+        The triangle's part is closed and inside out.
+    closed : (nT,) uint8
+    """
+
+    edge_faces: IntArray
+    turn: FloatArray
+    inverted: NDArray[np.bool_]
+    closed: NDArray[np.uint8]
+    dressed: OrderedDict[LineSettings, SurfaceArrays] = field(default_factory=OrderedDict)
+
+
+@dataclass(frozen=True, eq=False)
+class SurfaceArrays:
+    """One surface's share of `VisibilityInput`, in its own numbering."""
+
+    adjacency: Adjacency
+    triangles: IntArray
+    triangle_edges: IntArray
+    edge_faces: IntArray
+    edge_kind: NDArray[np.uint16]
+    edge_silhouette: NDArray[np.uint8]
+    triangle_closed: NDArray[np.uint8]
+    occludes: bool
+    rank: int
+    vertex_count: int
+
+    def same_as(self, other: SurfaceArrays) -> bool:
+        """Same arrays; for surfaces of one topology and one set of line settings."""
+        return all(
+            np.array_equal(getattr(self, name), getattr(other, name))
+            for name in ("edge_kind", "edge_faces", "triangle_closed", "triangles")
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class SceneArrays:
+    """All surfaces of a scene, concatenated; everything but the positions.
+
+    Attributes
+    ----------
+    vertex_start, triangle_start, edge_start : (nS + 1,) int64
+        Where each surface begins.
+    edge_surface : (nE,) int32
+        Surface of each edge.
+    edge_material : (nE,) int32
+    """
+
+    surfaces: tuple[SurfaceArrays, ...]
+    vertex_start: NDArray[np.int64]
+    triangle_start: NDArray[np.int64]
+    edge_start: NDArray[np.int64]
+    triangles: IntArray
+    edges: IntArray
+    edge_faces: IntArray
+    triangle_edges: IntArray
+    edge_kind: NDArray[np.uint16]
+    edge_silhouette: NDArray[np.uint8]
+    edge_flip: NDArray[np.uint8]
+    edge_rank: NDArray[np.int16]
+    edge_surface: IntArray
+    edge_material: IntArray
+    triangle_closed: NDArray[np.uint8]
+    triangle_occludes: NDArray[np.uint8]
+    triangle_rank: NDArray[np.int16]
+
+
+@dataclass(eq=False)
+class _Shapes:
+    """Shapes seen of one topology."""
+
+    placed: OrderedDict[tuple[str, bool], tuple[FloatArray, ShapeArrays]]
+    recent: list[tuple[FloatArray, ShapeArrays]]
+    dressed: dict[LineSettings, SurfaceArrays]
+
+
+_shapes: WeakKeyDictionary[Topology, _Shapes] = WeakKeyDictionary()
+_scenes: OrderedDict[tuple[int, ...], SceneArrays] = OrderedDict()
+
+
+def check_finite(surface: Surface) -> None:
+    """Refuse a surface with positions that are not numbers.
+
+    Raises
+    ------
+    SceneError
+        Names the object, the vertex and the remedy.
+    """
+    if np.isfinite(surface.positions.sum()):
+        return
+    bad = np.flatnonzero(~np.isfinite(surface.positions).all(axis=1))
+    if len(bad):
+        raise SceneError(
+            f"Object '{surface.name}' has {len(bad)} vertices whose position is not a finite "
+            f"number (first: vertex {bad[0]}); repair its mesh or the modifier that makes it, "
+            "or exclude the object"
+        )
+
+
+def collect(surfaces: Sequence[Surface]) -> SceneArrays:
+    """Gather the feature edges and occluders of all surfaces.
+
+    Raises
+    ------
+    SceneError
+        Where a surface has vertices that are not finite.
+    """
+    parts = []
+    for surface in surfaces:
+        check_finite(surface)
+        parts.append(_dressed(surface))
+    key = tuple(id(part) for part in parts)  # alive as long as the entry that holds them
+    known = _scenes.get(key)
+    if known is None:
+        known = _concatenate(tuple(parts))
+        _scenes[key] = known
+        while len(_scenes) > KEPT_SCENES:
+            _scenes.popitem(last=False)
+    return known
+
+
+def open_parts(
+    arrays: SceneArrays, surfaces: Sequence[Surface], camera: Camera
+) -> NDArray[np.uint8]:
+    """Return `triangle_closed` for one view, (nT,).
+
+    A part with a vertex before the near plane is open: one sees into it through the cut. A
+    part that holds the eye always has one.
+    """
+    row = camera.view_projection[3 if camera.perspective else 2]
+    near = near_far(camera)[0]
+    closed = arrays.triangle_closed
+    for index, surface in enumerate(surfaces):
+        part = arrays.surfaces[index]
+        if len(part.triangles) == 0 or not np.any(part.triangle_closed):
+            continue
+        height = row[:3] @ surface.positions.T + row[3]
+        if height.min() >= near:
+            continue
+        before = height < near
+        which = part.adjacency.part
+        cut = np.zeros(len(part.adjacency.part_sealed), bool)
+        cut[which[before[part.triangles].any(axis=1)]] = True
+        if closed is arrays.triangle_closed:
+            closed = closed.copy()
+        closed[arrays.triangle_start[index] : arrays.triangle_start[index + 1]][cut[which]] = 0
+    return closed
+
+
+def near_far(camera: Camera) -> tuple[float, float]:
+    """Return the clip distances in the terms of `VisibilityInput`."""
+    if camera.perspective:
+        return camera.clip_start, camera.clip_end
+    matrix = camera.view_projection
+    ends = [
+        float(matrix[2, :3] @ (camera.eye + camera.direction * distance) + matrix[2, 3])
+        for distance in (camera.clip_start, camera.clip_end)
+    ]
+    return ends[0], ends[1]
+
+
+def _shape(surface: Surface) -> ShapeArrays:
+    """Return the surface's shape, from memory where the body only moved."""
+    shapes = _shapes.get(surface.topology)
+    if shapes is None:
+        shapes = _shapes[surface.topology] = _Shapes(OrderedDict(), [], {})
+    positions = surface.positions
+    place = (surface.identity, surface.mirrored)
+    known = shapes.placed.get(place)
+    if known is not None and (known[0] is positions or np.array_equal(known[0], positions)):
+        return known[1]
+    for old, shape in shapes.recent:
+        if similarity_between(old, positions) is not None:
+            break
+    else:
+        shape = _measure(surface)
+        shapes.recent.insert(0, (positions.copy(), shape))
+        del shapes.recent[KEPT_SHAPES:]
+    shapes.placed[place] = (positions.copy(), shape)
+    while len(shapes.placed) > KEPT_POSITIONS:
+        shapes.placed.popitem(last=False)
+    return shape
+
+
+def _measure(surface: Surface) -> ShapeArrays:
+    """Measure creases, slivers and the orientation of closed parts."""
+    mesh = adjacency(surface.topology)
+    positions = surface.positions
+    if len(positions):
+        positions = positions - positions.mean(axis=0)  # volumes far from the origin lose digits
+    p0, p1, p2 = (positions[mesh.triangles[:, k]] for k in range(3))
+    normal = np.cross(p1 - p0, p2 - p0)
+    area2 = np.sqrt(np.einsum("ij,ij->i", normal, normal))
+    sides = np.stack([p1 - p0, p2 - p1, p0 - p2], axis=1)
+    length2 = np.einsum("ijk,ijk->ij", sides, sides)
+    longest = length2.argmax(axis=1)
+    rows = np.arange(len(longest))
+    sliver = area2 <= SLIVER * length2[rows, longest]
+    unit = normal / np.where(area2 > 0.0, area2, 1.0)[:, None]
+
+    faces = mesh.edge_faces
+    if np.any(sliver):
+        faces = _without_slivers(mesh, sliver, longest)
+    turn = np.ones(len(faces))
+    pairs = np.flatnonzero((faces[:, 0] >= 0) & (faces[:, 1] >= 0) & ~mesh.inner)
+    turn[pairs] = np.einsum("ij,ij->i", unit[faces[pairs, 0]], unit[faces[pairs, 1]])
+    turn[pairs] *= np.where(mesh.edge_flip[pairs] != 0, -1.0, 1.0)
+    # A whole pair of neighbours without normals tells nothing.
+    turn[pairs[(sliver[faces[pairs]]).any(axis=1)]] = 1.0
+
+    count = len(mesh.part_sealed)
+    volume6 = np.bincount(mesh.part, np.einsum("ij,ij->i", p0, np.cross(p1, p2)), count)
+    extent = float(np.ptp(positions, axis=0).max()) if len(positions) else 0.0
+    sure = mesh.part_sealed & (np.abs(volume6) > LEAST_VOLUME * extent**3)
+    return ShapeArrays(
+        edge_faces=faces,
+        turn=turn,
+        inverted=(sure & (volume6 < 0.0))[mesh.part],
+        closed=sure[mesh.part].astype(np.uint8),
+    )
+
+
+def _without_slivers(
+    mesh: Adjacency, sliver: NDArray[np.bool_], longest: NDArray[np.int64]
+) -> IntArray:
+    """Let the face across its longest side stand in for each sliver."""
+    stand_in = np.arange(len(sliver))
+    rows = np.flatnonzero(sliver)
+    across = mesh.edge_faces[mesh.triangle_edges[rows, longest[rows]]]
+    other = np.where(across[:, 0] == rows, across[:, 1], across[:, 0])
+    stand_in[rows] = np.where(other >= 0, other, rows)
+    for _ in range(8):  # slivers beside slivers
+        stand_in[rows] = stand_in[stand_in[rows]]
+    faces = np.where(mesh.edge_faces >= 0, stand_in[mesh.edge_faces], -1)
+    return faces.astype(np.int32)
+
+
+def _dressed(surface: Surface) -> SurfaceArrays:
+    """Apply what the artist wants drawn of a surface."""
+    shape = _shape(surface)
+    lines = surface.lines
+    known = shape.dressed.get(lines)
+    if known is not None:
+        return known
+    mesh = adjacency(surface.topology)
+    kind = mesh.base_kind.copy()
+    crease = shape.turn < np.cos(lines.crease_angle_rad) - CREASE_SLACK
+    if not lines.crease_on_smooth:
+        crease &= ~mesh.both_smooth
+    kind[crease] |= np.uint16(LineKind.CREASE)
+    kind &= np.uint16(lines.kinds if lines.drawn else 0)
+    two = (mesh.edge_faces[:, 0] >= 0) & (mesh.edge_faces[:, 1] >= 0)
+    if lines.smooth_contour and surface.vertex_normals is not None:
+        two &= ~mesh.both_smooth
+    outlined = lines.drawn and LineKind.SILHOUETTE in lines.kinds
+    triangles, triangle_edges = mesh.triangles, mesh.triangle_edges
+    if np.any(shape.inverted):
+        turned = shape.inverted[:, None]
+        triangles = np.where(turned, triangles[:, [0, 2, 1]], triangles)
+        triangle_edges = np.where(turned, triangle_edges[:, [2, 1, 0]], triangle_edges)
+    known = SurfaceArrays(
+        adjacency=mesh,
+        triangles=np.ascontiguousarray(triangles),
+        triangle_edges=np.ascontiguousarray(triangle_edges),
+        edge_faces=shape.edge_faces,
+        edge_kind=kind,
+        edge_silhouette=(two & outlined).astype(np.uint8),
+        # The back of a see-through body is seen, so it is not closed for this purpose.
+        triangle_closed=shape.closed * np.uint8(lines.occludes),
+        occludes=lines.occludes,
+        rank=lines.rank,
+        vertex_count=surface.topology.vertex_count,
+    )
+    # A body may change its shape and not one of its features: then nothing else is rebuilt.
+    dressed = _shapes[surface.topology].dressed
+    before = dressed.get(lines)
+    if before is not None and known.same_as(before):
+        known = before
+    elif len(dressed) >= KEPT_SHAPES:
+        dressed.clear()
+    dressed[lines] = shape.dressed[lines] = known
+    while len(shape.dressed) > KEPT_SHAPES:
+        shape.dressed.popitem(last=False)
+    return known
+
+
+def _concatenate(parts: tuple[SurfaceArrays, ...]) -> SceneArrays:
+    def starts(counts: list[int]) -> NDArray[np.int64]:
+        return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+    def joined(name: str, shape: tuple[int, ...], dtype: type) -> NDArray[np.generic]:
+        arrays = [getattr(part, name) for part in parts]
+        empty: NDArray[np.generic] = np.empty((0, *shape), dtype)
+        return np.ascontiguousarray(np.concatenate([empty, *arrays]), dtype)
+
+    vertex = starts([part.vertex_count for part in parts])
+    triangle = starts([len(part.triangles) for part in parts])
+    edge = starts([len(part.edge_kind) for part in parts])
+    triangles_of, edges_of = np.diff(triangle), np.diff(edge)
+    edges = np.concatenate(
+        [np.empty((0, 2), np.int32), *(part.adjacency.edges for part in parts)]
+    ).astype(np.int32)
+    edges += np.repeat(vertex[:-1], edges_of).astype(np.int32)[:, None]
+    triangles = joined("triangles", (3,), np.int32)
+    triangles = triangles + np.repeat(vertex[:-1], triangles_of).astype(np.int32)[:, None]
+    triangle_edges = joined("triangle_edges", (3,), np.int32)
+    triangle_edges = triangle_edges + np.repeat(edge[:-1], triangles_of).astype(np.int32)[:, None]
+    faces = joined("edge_faces", (2,), np.int32)
+    faces = np.where(
+        faces >= 0, faces + np.repeat(triangle[:-1], edges_of).astype(np.int32)[:, None], faces
+    )
+    empty = np.empty(0, np.int32)
+    ranks = np.array([part.rank for part in parts], np.int16)
+    occludes = np.array([part.occludes for part in parts], np.uint8)
+    return SceneArrays(
+        surfaces=parts,
+        vertex_start=vertex,
+        triangle_start=triangle,
+        edge_start=edge,
+        triangles=triangles,
+        edges=np.ascontiguousarray(edges),
+        edge_faces=faces,
+        triangle_edges=triangle_edges,
+        edge_kind=joined("edge_kind", (), np.uint16),
+        edge_silhouette=joined("edge_silhouette", (), np.uint8),
+        edge_flip=np.concatenate(
+            [np.empty(0, np.uint8), *(part.adjacency.edge_flip for part in parts)]
+        ),
+        edge_rank=np.repeat(ranks, edges_of),
+        edge_surface=np.repeat(np.arange(len(parts), dtype=np.int32), edges_of),
+        edge_material=np.concatenate([empty, *(part.adjacency.edge_material for part in parts)]),
+        triangle_closed=joined("triangle_closed", (), np.uint8),
+        triangle_occludes=np.repeat(occludes, triangles_of),
+        triangle_rank=np.repeat(ranks, triangles_of),
+    )

@@ -1,0 +1,160 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Put a scene's edges before a camera and keep what is seen of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import SceneError
+from ..kernels import Pieces, VisibilityInput, visible_pieces
+from ..scene import Camera, Surface
+from .features import SceneArrays, near_far, open_parts
+
+__all__ = ["ForcedEdges", "SeenEdges", "see"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class ForcedEdges:
+    """Segments that are no mesh edges: intersections and smooth contours.
+
+    Attributes
+    ----------
+    positions : (nP, 3) float64
+        World space; segments that meet share a point.
+    edges : (n, 2) int32
+        Into `positions`.
+    faces : (n, 2) int32
+        Triangles of the scene the segment lies in, -1 for none.
+    kind : (n,) uint16
+    surface : (n,) int32
+        Owner.
+    material : (n,) int32
+    source : (n,) int64
+        Stable number within the owner, at least 2**31 so that no mesh edge has it.
+    """
+
+    positions: FloatArray
+    edges: NDArray[np.int32]
+    faces: NDArray[np.int32]
+    kind: NDArray[np.uint16]
+    surface: NDArray[np.int32]
+    material: NDArray[np.int32]
+    source: NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class SeenEdges:
+    """Visible pieces and what is known of their edges.
+
+    Attributes
+    ----------
+    view
+        What the kernel was given.
+    pieces
+        What it gave back.
+    surface, material : (n,) int32
+        Owner and material slot of each piece.
+    source : (n,) int64
+        Number of the piece's edge within its owner.
+    """
+
+    view: VisibilityInput
+    pieces: Pieces
+    surface: NDArray[np.int32]
+    material: NDArray[np.int32]
+    source: NDArray[np.int64]
+
+
+def see(
+    arrays: SceneArrays,
+    surfaces: Sequence[Surface],
+    camera: Camera,
+    forced: Sequence[ForcedEdges] = (),
+    depth_bias: float = 1e-7,
+) -> SeenEdges:
+    """Return the visible pieces of a scene's edges.
+
+    Parameters
+    ----------
+    arrays
+        `features.collect(surfaces)`.
+    forced
+        Further segments.
+    depth_bias
+        Relative depth below which two surfaces count as touching.
+
+    Raises
+    ------
+    SceneError
+        Where the camera's clip distances leave nothing to see.
+    """
+    near, far = near_far(camera)
+    if not (near < far and (near > 0.0 or not camera.perspective)):
+        raise SceneError(
+            f"The camera's clip distances {camera.clip_start:g} to {camera.clip_end:g} leave no "
+            "room; the start must be above 0 and below the end"
+        )
+    positions = [np.empty((0, 3)), *(surface.positions for surface in surfaces)]
+    edges, faces = [arrays.edges], [arrays.edge_faces]
+    kinds, owners = [arrays.edge_kind], [arrays.edge_surface]
+    materials = [arrays.edge_material]
+    sources = [np.arange(len(arrays.edges)) - arrays.edge_start[arrays.edge_surface]]
+    vertices = int(arrays.vertex_start[-1])
+    for part in forced:
+        positions.append(part.positions)
+        edges.append(part.edges + np.int32(vertices))
+        vertices += len(part.positions)
+        faces.append(part.faces)
+        kinds.append(part.kind)
+        owners.append(part.surface)
+        materials.append(part.material)
+        sources.append(part.source)
+    added = sum(len(part.edges) for part in forced)
+    silhouette, flip, rank = arrays.edge_silhouette, arrays.edge_flip, arrays.edge_rank
+    if added:
+        none = np.zeros(added, np.uint8)
+        silhouette = np.concatenate([silhouette, none])
+        flip = np.concatenate([flip, none])
+        surface_rank = np.array([surface.lines.rank for surface in surfaces], np.int16)
+        rank = np.concatenate([rank, *(surface_rank[part.surface] for part in forced)])
+
+    def whole(parts: list[NDArray[np.generic]]) -> NDArray[np.generic]:
+        return np.concatenate(parts) if added else parts[0]
+
+    owner, material = whole(owners), whole(materials)  # type: ignore[arg-type]  # invariance
+    view = VisibilityInput(
+        positions=np.ascontiguousarray(np.concatenate(positions), np.float64),
+        view_projection=np.ascontiguousarray(camera.view_projection, np.float64),
+        triangles=arrays.triangles,
+        edges=whole(edges),  # type: ignore[arg-type]
+        edge_faces=whole(faces),  # type: ignore[arg-type]
+        triangle_edges=arrays.triangle_edges,
+        edge_kind=whole(kinds),  # type: ignore[arg-type]
+        edge_silhouette=silhouette,
+        edge_flip=flip,
+        edge_rank=rank,
+        triangle_closed=open_parts(arrays, surfaces, camera),
+        triangle_occludes=arrays.triangle_occludes,
+        triangle_rank=arrays.triangle_rank,
+        page=np.array(
+            [-camera.half_width, camera.half_width, -camera.half_height, camera.half_height]
+        ),
+        near=near,
+        far=far,
+        bias=depth_bias,
+    )
+    pieces = visible_pieces(view)
+    source = np.concatenate(sources)
+    return SeenEdges(
+        view=view,
+        pieces=pieces,
+        surface=owner[pieces.edge],  # type: ignore[arg-type]
+        material=material[pieces.edge],  # type: ignore[arg-type]
+        source=source[pieces.edge],
+    )
