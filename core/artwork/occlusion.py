@@ -1,0 +1,246 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Visible lines of a page: stacking order, opacity, clips and the page's edge.
+
+A line of one shape loses what lies in an opaque region of a shape above it. A spatial index
+finds the pairs; the differences run in rounds, each one vectorised call over all lines that
+still have a region to subtract, topmost first. Flattened regions, lines and finished lines are
+kept by a hash of their content, so that an animated page only redoes what has changed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from .ink import ArtworkCache, ArtworkSettings, Recent, page_inks
+from .mending import drawn_once, polylines, rejoined
+from .regions import Geometries, polygons_only
+from .shapes import Page
+from .writing import WriteSettings, write_on
+
+__all__ = ["ArtworkCache", "ArtworkSettings", "PageLines", "visible_lines"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class PageLines:
+    """Visible lines of a page, in page space.
+
+    Attributes
+    ----------
+    points : (n, 2) float64
+    offsets : (k + 1,) int64
+        A closed line repeats its first point.
+    shape : (k,) int32
+        The shape a line belongs to, an index into the page; -1 for the page's border. In
+        stacking order.
+    colour : (k, 3) float64
+        RGB as in the page.
+    hiding_shape : (h,) int32
+        Shapes that hide what is behind them.
+    hiding : (h,) object
+        Their regions, cut at the page's edge.
+    tip : (t, 2) float64
+        Where a line is being written on.
+    tip_shape : (t,) int32
+    """
+
+    points: FloatArray
+    offsets: IntArray
+    shape: NDArray[np.int32]
+    colour: FloatArray
+    hiding_shape: NDArray[np.int32]
+    hiding: Geometries
+    tip: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
+    tip_shape: NDArray[np.int32] = field(default_factory=lambda: np.empty(0, np.int32))
+
+    def __len__(self) -> int:
+        return len(self.offsets) - 1
+
+    @property
+    def length(self) -> float:
+        """Length of all lines, page units."""
+        if len(self.points) == 0:
+            return 0.0
+        step = np.hypot(*np.diff(self.points, axis=0).T)
+        step[self.offsets[1:-1] - 1] = 0.0
+        return float(step.sum())
+
+
+def visible_lines(
+    page: Page,
+    tolerance: float,
+    settings: ArtworkSettings | None = None,
+    cache: ArtworkCache | None = None,
+    writing: WriteSettings | None = None,
+    written_layers: Sequence[bool] | None = None,
+) -> PageLines:
+    """Return what is to be seen of a page.
+
+    Parameters
+    ----------
+    tolerance
+        Largest deviation of a flattened curve, page units.
+    cache
+        Keep one for each animated page.
+    writing
+        Write-on state of the page; lines are trimmed before anything hides them, so that the
+        tip moves evenly.
+    written_layers
+        Layers that are written on, by index; default all.
+    """
+    settings = settings or ArtworkSettings()
+    cache = cache or ArtworkCache()
+    has_stroke = page.stroke[:, 3] > 0.0
+    has_fill = page.fill[:, 3] > 0.0
+    hides = page.fill[:, 3] >= max(settings.alpha_min, 1e-9)
+    # What a shape needs: its centre line, its outline, its region.
+    roles = has_stroke * 1 + (has_fill & ~has_stroke & settings.fill_outlines) * 2 + hides * 4
+    keys, inks = page_inks(page, roles, tolerance, settings, cache)
+    line_shape = np.array([i for i, k in enumerate(inks) if k and k.line is not None], np.int32)
+    lines = np.array([inks[i].line for i in line_shape], dtype=object)
+    line_keys = [keys[i] for i in line_shape]
+    region_shape = np.array([i for i, k in enumerate(inks) if k and k.hides is not None], np.int32)
+    regions = np.array([inks[i].hides for i in region_shape], dtype=object)
+    tip, tip_shape = np.empty((0, 2)), np.empty(0, np.int64)
+    if writing is not None:
+        chosen = np.ones(len(lines), bool)
+        if written_layers is not None:
+            chosen = np.asarray(written_layers, bool)[page.layer[line_shape]]
+        lines, line_keys, tip, tip_shape = _written(lines, line_keys, line_shape, chosen, writing)
+        begun = ~shapely.is_empty(lines)
+        unseen = line_shape[chosen & ~begun]
+        kept = ~np.isin(region_shape, unseen)
+        region_shape, regions = region_shape[kept], regions[kept]
+        lines, line_shape = lines[begun], line_shape[begun]
+        line_keys = [key for key, seen in zip(line_keys, begun, strict=True) if seen]
+    region_keys = [keys[i] for i in region_shape]
+    lines = _hidden_removed(
+        lines, line_shape, line_keys, regions, region_shape, region_keys, cache.lines
+    )
+    if settings.crop and page.bounded:
+        lines, regions = _cropped(page, lines, regions)
+    points, offsets, line = polylines(lines)
+    shape = line_shape[line]
+    if settings.remove_coincident:
+        points, offsets, shape = drawn_once(points, offsets, shape, page.grid)
+    colour = np.where(has_stroke[:, None], page.stroke[:, :3], page.fill[:, :3])[shape]
+    colour[colour.max(axis=1, initial=0.0) < settings.dark_below] = settings.dark_ink
+    if settings.page_border and page.bounded:
+        points, offsets, shape, colour = _with_border(page, points, offsets, shape, colour)
+    return PageLines(
+        points, offsets, shape, colour, region_shape, regions, tip, tip_shape.astype(np.int32)
+    )
+
+
+def _written(
+    lines: Geometries,
+    keys: list[Any],
+    shape: NDArray[np.int32],
+    chosen: NDArray[np.bool_],
+    writing: WriteSettings,
+) -> tuple[Geometries, list[Any], FloatArray, IntArray]:
+    """Trim the chosen lines to what is written, in stacking order."""
+    rows = np.flatnonzero(chosen)
+    parts, owner = shapely.get_parts(lines[rows], return_index=True)
+    points, part = shapely.get_coordinates(parts, return_index=True)
+    offsets = np.searchsorted(part, np.arange(len(parts) + 1)).astype(np.int64)
+    done = write_on(points, offsets, writing)
+    lines, keys = lines.copy(), list(keys)
+    lines[rows] = shapely.MultiLineString()
+    if len(done.offsets) > 1:
+        line = np.repeat(np.arange(len(done.offsets) - 1), np.diff(done.offsets))
+        trimmed = shapely.linestrings(done.points, indices=line)
+        target = np.full(len(rows), shapely.MultiLineString(), dtype=object)
+        shapely.multilinestrings(trimmed, indices=owner[done.source], out=target)
+        lines[rows] = target
+    for row in rows:
+        keys[row] = hashlib.blake2b(shapely.to_wkb(lines[row]), digest_size=16).digest()
+    return lines, keys, done.tip, shape[rows[owner[done.tip_source]]].astype(np.int64)
+
+
+def _hidden_removed(
+    lines: Geometries,
+    line_rank: NDArray[np.int32],
+    line_keys: Sequence[Any],
+    regions: Geometries,
+    region_rank: NDArray[np.int32],
+    region_keys: Sequence[Any],
+    cache: Recent[Any],
+) -> Geometries:
+    """Subtract from each line the regions above it."""
+    if len(lines) == 0 or len(regions) == 0:
+        return lines
+    line, region = shapely.STRtree(regions).query(lines, predicate="intersects")
+    above = region_rank[region] > line_rank[line]
+    line, region = line[above], region[above]
+    order = np.lexsort((-region, line))
+    line, region = line[order], region[order]
+    start = np.searchsorted(line, np.arange(len(lines) + 1))
+    count = np.diff(start)
+    result = lines.copy()
+    todo = np.zeros(len(lines), bool)
+    keys: dict[int, Any] = {}
+    for i in np.flatnonzero(count).tolist():
+        hiders = tuple(region_keys[r] for r in region[start[i] : start[i + 1]].tolist())
+        keys[i] = (line_keys[i], hiders)
+        known = cache.get(keys[i])
+        if known is None:
+            todo[i] = True
+        else:
+            result[i] = known
+    for step in range(int(count[todo].max(initial=0))):
+        rows = np.flatnonzero(todo & (count > step))
+        rows = rows[~shapely.is_empty(result[rows])]
+        if len(rows):
+            hider = regions[region[start[rows] + step]]
+            result[rows] = shapely.difference(result[rows], hider)
+    redone = np.flatnonzero(todo)
+    if len(redone):
+        result[redone] = rejoined(lines[redone], result[redone])
+        for i in redone.tolist():
+            cache.put(keys[i], result[i])
+    return result
+
+
+def _cropped(page: Page, lines: Geometries, regions: Geometries) -> tuple[Geometries, Geometries]:
+    """Cut at the page's edge, adding no border to lines."""
+    half = np.array([page.width, page.height]) / 2.0
+    edge = (-half[0], -half[1], half[0], half[1])
+    lines, regions = lines.copy(), regions.copy()
+    for geometries in (lines, regions):
+        bounds = shapely.bounds(geometries)
+        # A line on the very edge is cut too: a backdrop gives no frame.
+        out = np.any((bounds[:, :2] <= -half) | (bounds[:, 2:] >= half), axis=1)
+        if geometries is regions:
+            page_box = shapely.box(*edge)
+            cut = shapely.intersection(regions[out], page_box)
+            regions[out] = [polygons_only(region) for region in cut]
+        else:
+            lines[out] = shapely.clip_by_rect(lines[out], *edge)
+    return lines, regions
+
+
+def _with_border(
+    page: Page,
+    points: FloatArray,
+    offsets: IntArray,
+    shape: NDArray[np.int32],
+    colour: FloatArray,
+) -> tuple[FloatArray, IntArray, NDArray[np.int32], FloatArray]:
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]]) / 2.0
+    border = corners * [page.width, page.height]
+    return (
+        np.concatenate([points, border]),
+        np.append(offsets, len(points) + len(border)),
+        np.append(shape, np.int32(-1)),
+        np.concatenate([colour, [[1.0, 1.0, 1.0]]]),
+    )
