@@ -78,3 +78,9 @@ saturating_response = numpy_points.saturating_response
 if _library is not None:
     visible_pieces = _library.visible_pieces
     chain = _library.chain
+    link_costs = _library.link_costs
+    neighbour_lists = _library.neighbour_lists
+    greedy_tour = _library.greedy_tour
+    improve_tour = _library.improve_tour
+    clock_durations = _library.clock_durations
+    saturating_response = _library.saturating_response

@@ -73,4 +73,33 @@ BW_API int64_t bw_chain(bw_workspace *workspace, int64_t count, int64_t node_cou
                         double least_cosine, int32_t largest_degree, int64_t *half_edges,
                         int64_t *offsets, uint8_t *closed);
 
+// Order of strokes; count is the number of nodes, two for each stroke. See numpy_points.py.
+BW_API int64_t bw_link_costs(bw_workspace *workspace, int64_t count, const double *xy,
+                             const double *tangent, const double *room, double acceleration,
+                             double speed, double blend, double jump_acceleration,
+                             double jump_speed, double settle, double join, int32_t *costs);
+BW_API int64_t bw_neighbour_lists(int64_t count, int32_t size, const int32_t *costs,
+                                  int32_t *neighbours);
+BW_API int64_t bw_greedy_tour(bw_workspace *workspace, int64_t count, int32_t size,
+                              const int32_t *costs, const int32_t *neighbours, int32_t *tour);
+// Improves the tour in place and returns what was gained.
+BW_API int64_t bw_improve_tour(bw_workspace *workspace, int64_t count, int32_t size,
+                               const int32_t *costs, const int32_t *neighbours, int64_t kicks,
+                               uint32_t seed, int32_t *tour);
+
+// Durations along a route, and the beam of a looped command.
+BW_API int64_t bw_clock_durations(bw_workspace *workspace, int64_t count, const double *length,
+                                  const double *blend_room, const double *half_turn,
+                                  const double *turn_axis, const double *blend_axis,
+                                  const uint8_t *inner, const double *acceleration,
+                                  const double *segment_acceleration,
+                                  const double *segment_speed, double blend,
+                                  const double *hold, int32_t rounds, double *durations,
+                                  double *half_blend, double *speed_in, double *speed_out,
+                                  double *peak);
+BW_API int64_t bw_saturating_response(int64_t count, const double *command,
+                                      const double step[4], double acceleration_max,
+                                      double speed_max, int32_t substeps, int32_t passes,
+                                      double *position, double *velocity);
+
 #endif

@@ -12,16 +12,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import HostError, SceneError, SettingError
+from ..errors import BeamwrightError, HostError, SceneError, SettingError
 from .build import host_platform, library_name
+from .numpy_chaining import LARGEST_DEGREE
+from .numpy_points import BLEND_ROUNDS, response_step
 from .records import Chains, Pieces, VisibilityInput
 
 __all__ = ["ABI_VERSION", "NativeKernels", "default_library", "load"]
 
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int32]
+
 ABI_VERSION = 1
 """Twin of ``BW_ABI_VERSION`` in the C header."""
-
-_LARGEST_DEGREE = 256
 
 
 def default_library() -> Path:
@@ -56,7 +59,10 @@ def load(path: Path | None = None) -> NativeKernels:
         kernels = NativeKernels(library)
     except AttributeError as error:
         raise HostError(f"library is incomplete ({error})") from error
-    problem = _self_test(kernels)
+    try:
+        problem = _self_test(kernels)
+    except (BeamwrightError, ValueError, MemoryError) as error:
+        problem = str(error)
     if problem:
         raise HostError(f"self-test failed ({problem})")
     return kernels
@@ -101,8 +107,18 @@ def _pointer(array: NDArray[Any], dtype: type, shape: tuple[int, ...], name: str
             f"{name} must be a C-contiguous {np.dtype(dtype)} array of shape {shape}, "
             f"not {array.dtype} {array.shape}"
         )
+    return _address(array)
+
+
+def _address(array: NDArray[Any]) -> int:
     address: int = array.__array_interface__["data"][0]
     return address
+
+
+def _floats(array: FloatArray, shape: tuple[int, ...], name: str) -> tuple[FloatArray, int]:
+    """Return an array that C can read, and its address; keep the array while C runs."""
+    ready = np.ascontiguousarray(array, np.float64)
+    return ready, _pointer(ready, np.float64, shape, name)
 
 
 class NativeKernels:
@@ -120,6 +136,15 @@ class NativeKernels:
                 i64,
                 [void, i64, i64, void, void, void, f64, i32, void, void, void],
             ),
+            "bw_link_costs": (i64, [void, i64, void, void, void, *[f64] * 7, void]),
+            "bw_neighbour_lists": (i64, [i64, i32, void, void]),
+            "bw_greedy_tour": (i64, [void, i64, i32, void, void, void]),
+            "bw_improve_tour": (i64, [void, i64, i32, void, void, i64, ctypes.c_uint32, void]),
+            "bw_clock_durations": (
+                i64,
+                [void, i64, *[void] * 9, f64, void, i32, *[void] * 5],
+            ),
+            "bw_saturating_response": (i64, [i64, void, void, f64, f64, i32, i32, void, void]),
         }
         for name, (result, arguments) in signatures.items():
             function = getattr(library, name)
@@ -179,9 +204,7 @@ class NativeKernels:
         )
         workspace = self._workspace()
         counters = np.empty(8, np.int64)
-        count = self._library.bw_visible_pieces(
-            workspace, ctypes.byref(record), counters.__array_interface__["data"][0]
-        )
+        count = self._library.bw_visible_pieces(workspace, ctypes.byref(record), _address(counters))
         if count < 0:
             _raise(count)
         pieces = Pieces(
@@ -193,10 +216,10 @@ class NativeKernels:
         self._library.bw_take_pieces(
             workspace,
             count,
-            pieces.edge.__array_interface__["data"][0],
-            pieces.kind.__array_interface__["data"][0],
-            pieces.t.__array_interface__["data"][0],
-            pieces.xy.__array_interface__["data"][0],
+            _address(pieces.edge),
+            _address(pieces.kind),
+            _address(pieces.t),
+            _address(pieces.xy),
         )
         return pieces, counters
 
@@ -221,14 +244,171 @@ class NativeKernels:
             _pointer(group, np.int32, (count,), "group"),
             _pointer(xy, np.float64, (count, 4), "xy"),
             least_cosine,
-            _LARGEST_DEGREE,
-            half_edges.__array_interface__["data"][0],
-            offsets.__array_interface__["data"][0],
-            closed.__array_interface__["data"][0],
+            LARGEST_DEGREE,
+            _address(half_edges),
+            _address(offsets),
+            _address(closed),
         )
         if chains < 0:
             _raise(chains)
         return Chains(half_edges, offsets[: chains + 1].copy(), closed[:chains].copy())
+
+    def link_costs(
+        self,
+        xy: FloatArray,
+        tangent: FloatArray,
+        room: FloatArray,
+        acceleration: float,
+        speed: float,
+        blend: float,
+        jump_acceleration: float,
+        jump_speed: float,
+        settle: float,
+        join: float,
+    ) -> IntArray:
+        """Price all links; see `numpy_points.link_costs`."""
+        count = len(xy)
+        places, places_at = _floats(xy, (count, 2), "xy")
+        tangents, tangents_at = _floats(tangent, (count, 2), "tangent")
+        rooms, rooms_at = _floats(room, (count,), "room")
+        costs = np.empty((count, count), np.int32)
+        _check(
+            self._library.bw_link_costs(
+                *(self._workspace(), count, places_at, tangents_at, rooms_at),
+                *(acceleration, speed, blend, jump_acceleration, jump_speed, settle, join),
+                _address(costs),
+            )
+        )
+        del places, tangents, rooms  # alive until here
+        return costs
+
+    def neighbour_lists(self, costs: IntArray, size: int = 8) -> IntArray:
+        """List the cheapest partners of each node; see `numpy_points.neighbour_lists`."""
+        count = len(costs)
+        size = min(size, max(count - 2, 0))
+        neighbours = np.empty((count, size), np.int32)
+        if size:
+            at = _pointer(costs, np.int32, (count, count), "costs")
+            _check(self._library.bw_neighbour_lists(count, size, at, _address(neighbours)))
+        return neighbours
+
+    def greedy_tour(self, costs: IntArray, neighbours: IntArray) -> IntArray:
+        """Link the cheapest ends first; see `numpy_points.greedy_tour`."""
+        count, size = len(costs), neighbours.shape[1]
+        tour = np.empty(count // 2, np.int32)
+        _check(
+            self._library.bw_greedy_tour(
+                *(self._workspace(), count, size),
+                _pointer(costs, np.int32, (count, count), "costs"),
+                _pointer(neighbours, np.int32, (count, size), "neighbours"),
+                _address(tour),
+            )
+        )
+        return tour
+
+    def improve_tour(
+        self,
+        costs: IntArray,
+        neighbours: IntArray,
+        tour: IntArray,
+        kicks: int,
+        seed: int,
+        sweeps: int = 60,
+    ) -> IntArray:
+        """Shorten a tour; see `numpy_points.improve_tour`.
+
+        Unlike there, `sweeps` bounds nothing: moves are found on the neighbour lists, and
+        each gains at least 1/1024 sample. The tour found is another one, as good or better.
+        """
+        del sweeps
+        count, size = len(costs), neighbours.shape[1]
+        result = np.array(tour, np.int32)
+        if result.shape != (count // 2,):
+            raise ValueError(f"tour must have {count // 2} entries, not {result.shape}")
+        _check(
+            self._library.bw_improve_tour(
+                *(self._workspace(), count, size),
+                _pointer(costs, np.int32, (count, count), "costs"),
+                _pointer(neighbours, np.int32, (count, size), "neighbours"),
+                *(kicks, seed & 0xFFFFFFFF, _address(result)),
+            )
+        )
+        return result
+
+    def clock_durations(
+        self,
+        length: FloatArray,
+        blend_room: FloatArray,
+        half_turn: FloatArray,
+        turn_axis: FloatArray,
+        blend_axis: FloatArray,
+        inner: NDArray[np.bool_],
+        acceleration: FloatArray,
+        segment_acceleration: FloatArray,
+        segment_speed: FloatArray,
+        blend: float,
+        hold: FloatArray,
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Time the fastest motion along a route; see `numpy_points.clock_durations`."""
+        n = len(length)
+        if inner.shape != (n,) or inner.dtype != np.bool_:
+            raise ValueError(f"inner must be {n} booleans")
+        inside = np.ascontiguousarray(inner)
+        held = [
+            _floats(array, shape, name)
+            for name, array, shape in (
+                ("length", length, (n,)),
+                ("blend_room", blend_room, (n,)),
+                ("half_turn", half_turn, (n,)),
+                ("turn_axis", turn_axis, (n, 2)),
+                ("blend_axis", blend_axis, (n, 2)),
+                ("acceleration", acceleration, (n,)),
+                ("segment_acceleration", segment_acceleration, (n,)),
+                ("segment_speed", segment_speed, (n,)),
+                ("hold", hold, (n,)),
+            )
+        ]
+        at = [address for _, address in held]
+        durations = np.empty((n, 4))
+        half_blend, speed_in, speed_out, peak = (np.empty(n) for _ in range(4))
+        _check(
+            self._library.bw_clock_durations(
+                *(self._workspace(), n, *at[:5], _address(inside), *at[5:8]),
+                *(blend, at[8], BLEND_ROUNDS, _address(durations)),
+                *(_address(half_blend), _address(speed_in), _address(speed_out), _address(peak)),
+            )
+        )
+        return durations, half_blend, speed_in, speed_out, peak
+
+    def saturating_response(
+        self,
+        command: FloatArray,
+        natural_frequency: float,
+        damping: float,
+        acceleration_max: float,
+        speed_max: float,
+        substeps: int,
+        passes: int = 2,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Beam of a looped command; see `numpy_points.saturating_response`."""
+        count = len(command)
+        commands, commands_at = _floats(command, (count, 2), "command")
+        step = np.array(response_step(natural_frequency, damping, 1.0 / substeps))
+        position = np.empty((count * substeps, 2))
+        velocity = np.empty_like(position)
+        _check(
+            self._library.bw_saturating_response(
+                *(count, commands_at, _address(step), acceleration_max, speed_max),
+                *(substeps, passes, _address(position), _address(velocity)),
+            )
+        )
+        del commands  # alive until here
+        return position, velocity
+
+
+def _check(status: int) -> None:
+    if status < 0:
+        _raise(status)
 
 
 def _raise(status: int) -> None:
