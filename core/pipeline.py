@@ -8,7 +8,7 @@ simplified, ordered, placed within the budget → darkened where needed → fram
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,7 @@ from .lines import (
 from .points.budget import BudgetMemory
 from .points.plan import Plan, plan_strokes
 from .points.projector import Projector
-from .points.sharing import strokes_of
+from .points.sharing import ShareMemory, group_of, share_out, shared_strokes, strokes_of
 from .report.figures import FrameFigures
 from .safety.guard import guard
 from .safety.limits import SafetyLimits
@@ -46,10 +46,13 @@ class FrameMemory:
         Tour, stress and drops, so that the picture stays calm.
     frame
         Drawn last, so that the guard can check the way into the next one.
+    share
+        How the projector's group shared its strokes.
     """
 
     plan: BudgetMemory
     frame: Frame
+    share: ShareMemory | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,19 +237,48 @@ def draw_frame(
         Where a projector's aim or a safety limit is impossible.
     """
     assignments = [surface.assignment for surface in scene.surfaces]
+    before = memories or {}
     drawn: dict[int, Strokes] = {}
+
+    def seen_by(projector: Projector) -> Strokes:
+        camera = scene.projector_cameras.get(projector.name, scene.camera)
+        if id(camera) not in drawn:
+            drawn[id(camera)] = visible_strokes(scene, camera)
+        return drawn[id(camera)]
+
+    own = {
+        projector.name: strokes_of(seen_by(projector), assignments, projector, projectors)
+        for projector in projectors
+    }
+    shares: dict[str, ShareMemory | None] = {}
+    for projector in projectors:
+        members = group_of(projector, projectors)
+        if len(members) < 2 or projector.name != members[0].name:
+            continue
+        # All of a group draw parts of one picture: the one its first member sees.
+        common = shared_strokes(seen_by(projector), assignments, projector.group, projectors)
+        known = before.get(projector.name)
+        parts, share = share_out(
+            common,
+            members,
+            [own[member.name] for member in members],
+            known.share if known else None,
+        )
+        shares[projector.name] = share
+        for member, part in zip(members, parts, strict=True):
+            own[member.name] = Strokes.concatenate([own[member.name], part])
     result: dict[str, PlannedFrame] = {}
     for projector in projectors:
-        camera = scene.projector_cameras.get(projector.name, scene.camera)
-        strokes = drawn.get(id(camera))
-        if strokes is None:
-            strokes = drawn[id(camera)] = visible_strokes(scene, camera)
-        result[projector.name] = plan_frame(
+        planned = plan_frame(
             scene.frame,
-            strokes_of(strokes, assignments, projector, projectors),
+            own[projector.name],
             assignments,
             projector,
-            (memories or {}).get(projector.name),
+            before.get(projector.name),
             (limits or {}).get(projector.name),
         )
+        if projector.name in shares:
+            memory = replace(planned.memory, share=shares[projector.name])
+            planned = replace(planned, memory=memory)
+        result[projector.name] = planned
     return result

@@ -455,10 +455,10 @@ def _best_entries(
     diagonal = reach[np.arange(len(first)), np.arange(len(first))]
     choice = int(np.argmin(diagonal))
     chosen = np.empty(count, np.int64)
-    state: int = choice
+    at_state = choice
     for position in range(count - 1, -1, -1):
-        state = int(came[position][choice, state])
-        chosen[position] = state
+        at_state = int(came[position][choice, at_state])
+        chosen[position] = at_state
     picked = value[np.arange(count), chosen]
     new_entry = np.where(ring, entry, 2 * order + np.minimum(picked, 1)).astype(np.int32)
     new_starts = starts.copy()
