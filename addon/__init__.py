@@ -1,1 +1,41 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
+"""The Blender side: everything that needs ``bpy``, thin, without geometry.
+
+Importable without Blender; the modules that need it are imported by `register`,
+`register_headless` and the commands that read a scene.
+"""
+
+from __future__ import annotations
+
+__all__ = ["ROOT_PACKAGE", "register", "register_headless", "unregister"]
+
+ROOT_PACKAGE = __package__.rpartition(".")[0]
+"""Name of the extension's package, whatever repository it was installed from."""
+
+
+def register() -> None:
+    """Register everything, in the order in which the parts build on one another."""
+    from . import handlers, operators, panels, preferences, properties, terminal
+
+    for module in (properties, preferences, handlers, operators, panels, terminal):
+        module.register()
+
+
+def unregister() -> None:
+    """Take back all that `register` added, in reverse."""
+    from . import handlers, operators, panels, preferences, properties, terminal
+
+    for module in (terminal, panels, operators, handlers, preferences, properties):
+        module.unregister()
+
+
+def register_headless() -> None:
+    """Register the settings alone, for commands in a Blender without the extension.
+
+    Does nothing where they are registered already.
+    """
+    from . import handlers, properties
+
+    if not properties.is_registered():
+        properties.register()
+        handlers.register()

@@ -1,0 +1,44 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Differences between the supported Blender versions, asked for by feature."""
+
+from typing import Any
+
+import bpy
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["freestyle_marks", "new_action_slot", "register_cli_command", "unregister_cli_command"]
+
+
+def freestyle_marks(mesh: bpy.types.Mesh) -> NDArray[np.bool_] | None:
+    """Return which edges carry a Freestyle mark, (nE,), or None where none does.
+
+    The mark is a named attribute in either version; only 4.5 also has it on the edges.
+    """
+    attribute = mesh.attributes.get("freestyle_edge")
+    if attribute is None or attribute.domain != "EDGE" or attribute.data_type != "BOOLEAN":
+        return None
+    values = np.zeros(len(mesh.edges), bool)
+    attribute.data.foreach_get("value", values)
+    return values
+
+
+def new_action_slot(action: bpy.types.Action, owner: bpy.types.ID) -> Any:
+    """Return the action's slot for this data block, made where it is missing."""
+    wanted = owner.id_type
+    for slot in action.slots:
+        if slot.target_id_type == wanted and slot.name_display == owner.name:
+            return slot
+    return action.slots.new(id_type=wanted, name=owner.name)
+
+
+def register_cli_command(name: str, function: Any) -> Any:
+    """Register ``blender --command NAME``; None where this Blender has no such commands."""
+    register = getattr(bpy.utils, "register_cli_command", None)
+    return register(name, function) if register is not None else None
+
+
+def unregister_cli_command(handle: Any) -> None:
+    """Take a command back."""
+    if handle is not None:
+        bpy.utils.unregister_cli_command(handle)

@@ -1,0 +1,34 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""All of Blender's handlers, added and removed as one set."""
+
+from typing import Any
+
+import bpy
+from bpy.app.handlers import persistent
+
+from . import properties
+
+
+@persistent
+def _file_loaded(*_arguments: Any) -> None:
+    properties.migrate()
+
+
+@persistent
+def _file_saving(*_arguments: Any) -> None:
+    properties.stamp()
+
+
+_HANDLERS = (("load_post", _file_loaded), ("save_pre", _file_saving))
+
+
+def register() -> None:
+    """Add the handlers."""
+    for event, function in _HANDLERS:
+        getattr(bpy.app.handlers, event).append(function)
+
+
+def unregister() -> None:
+    """Remove the handlers."""
+    for event, function in reversed(_HANDLERS):
+        getattr(bpy.app.handlers, event).remove(function)

@@ -1,0 +1,228 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One open Blender scene as a source of frames."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import bpy
+
+from ..core.errors import SceneError
+from ..core.points.projector import Projector
+from ..core.scene import Scene
+from . import properties
+from .extract.camera import extract_camera, page_half_size, scene_camera
+from .extract.meshes import MeshReader
+from .extract.visibility import apply_render_state, restore_state
+
+__all__ = ["BlenderSource", "open_source"]
+
+DRAWABLE = {"MESH", "CURVE", "FONT", "SURFACE", "META"}
+
+
+class BlenderSource:
+    """A scene of the open file, read frame by frame.
+
+    Implements `core.scene.SceneSource`. No reference to Blender's data is kept between two
+    calls, only names; whatever was deleted meanwhile is reported when it is looked up.
+
+    Attributes
+    ----------
+    name, fps, frame_start, frame_end, frame_step
+        Of the scene, as found when the source was opened.
+    projectors
+        Frozen settings of the scene's projectors.
+    """
+
+    def __init__(self, scene: bpy.types.Scene, camera_name: str | None = None) -> None:
+        render = scene.render
+        settings = getattr(scene, properties.PROPERTY)
+        self.name: str = scene.name_full
+        self.fps: float = render.fps / render.fps_base
+        self.frame_start: int = scene.frame_start
+        self.frame_end: int = scene.frame_end
+        self.frame_step: int = scene.frame_step
+        self.projectors: tuple[Projector, ...] = settings.projectors_to_core()
+        self._camera_name = camera_name
+        self._reader = MeshReader()
+        self._check(scene)
+
+    def _check(self, scene: bpy.types.Scene) -> None:
+        """Refuse what no frame of the scene can get over."""
+        page_half_size(scene)
+        scene_camera(scene, scene.frame_current, self._camera_name)
+        names = [projector.name for projector in self.projectors]
+        if not all(names) or len(set(names)) != len(names):
+            raise SceneError(
+                f"Two projectors of scene “{self.name}” share a name, or one has none: "
+                "give each its own name in the sidebar tab Beamwright."
+            )
+        if not any(_may_draw(item) for item in scene.objects):
+            raise SceneError(
+                f"Scene “{self.name}” is empty: add a mesh, curve or text object to be drawn, "
+                "or name another scene."
+            )
+
+    @property
+    def scene(self) -> bpy.types.Scene:
+        """The scene, looked up by its name.
+
+        Raises
+        ------
+        SceneError
+            If it is gone.
+        """
+        for scene in bpy.data.scenes:
+            if scene.name_full == self.name:
+                return scene
+        raise SceneError(f"Scene “{self.name}” was deleted or renamed while it was being read.")
+
+    @property
+    def view_layer(self) -> bpy.types.ViewLayer:
+        """The first view layer that renders."""
+        layers = self.scene.view_layers
+        return next((layer for layer in layers if layer.use), layers[0])
+
+    def clear(self) -> None:
+        """Forget what was kept of the scene, as after an undo."""
+        self._reader.clear()
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """Put the scene into the state of its renders while frames are read, then back.
+
+        The current frame comes back too.
+        """
+        scene = self.scene
+        frame, subframe = scene.frame_current, scene.frame_subframe
+        camera = scene.camera
+        changes = apply_render_state(scene, self.view_layer)
+        try:
+            yield
+        finally:
+            restore_state(changes)
+            scene = self.scene
+            scene.frame_set(frame, subframe=subframe)
+            if scene.camera != camera:
+                scene.camera = camera
+
+    def scene_at(self, frame: int) -> Scene:
+        """Evaluate one frame.
+
+        Raises
+        ------
+        SceneError
+            Where the scene has no usable camera.
+        """
+        scene = self.scene
+        scene.frame_set(frame)
+        return self.current(frame)
+
+    def current(self, frame: int | None = None) -> Scene:
+        """Read the scene as it stands, without setting the frame."""
+        scene, view_layer = self.scene, self.view_layer
+        if frame is None:
+            frame = scene.frame_current
+        depsgraph = view_layer.depsgraph
+        if depsgraph is None:
+            view_layer.update()
+            depsgraph = view_layer.depsgraph
+        else:
+            depsgraph.update()
+        camera = scene_camera(scene, frame, self._camera_name)
+        settings = getattr(scene, properties.PROPERTY)
+        own = {
+            projector.name: extract_camera(projector.camera, scene, depsgraph)
+            for projector in settings.projectors
+            if projector.camera is not None
+        }
+        names = tuple(projector.name for projector in self.projectors)
+        return Scene(
+            name=self.name,
+            frame=frame,
+            surfaces=self._reader.read(scene, view_layer, depsgraph, names),
+            camera=extract_camera(camera, scene, depsgraph),
+            drawing=settings.drawing.to_core(),
+            projector_cameras=own,
+        )
+
+    def details(self) -> Mapping[str, Any]:
+        """Facts for the report's head."""
+        return {
+            "file": os.path.basename(bpy.data.filepath),
+            "blender": bpy.app.version_string,
+            "view_layer": self.view_layer.name,
+            "resolution": [self.scene.render.resolution_x, self.scene.render.resolution_y],
+        }
+
+
+def _may_draw(item: bpy.types.Object) -> bool:
+    """Whether an object can put lines into some frame."""
+    if item.type in DRAWABLE:
+        return True
+    return item.instance_type == "COLLECTION" and item.instance_collection is not None
+
+
+def open_source(
+    path: str | Path | None = None,
+    scene_name: str | None = None,
+    camera_name: str | None = None,
+) -> BlenderSource:
+    """Return a scene as a source of frames.
+
+    Parameters
+    ----------
+    path
+        A .blend file, opened in place of the current one and set to the state of its
+        renders; None reads the file that is open, as it is.
+    scene_name
+        Scene of the file; None takes the one that was active when it was saved.
+    camera_name
+        Camera to look through instead of the scene's and its markers'.
+
+    Raises
+    ------
+    SceneError
+        If the file is missing or unreadable, has no such scene or camera, or nothing to
+        draw. The message names the remedy.
+    """
+    if path is not None:
+        _open_file(Path(path))
+    scene = _find_scene(scene_name)
+    source = BlenderSource(scene, camera_name)
+    if path is not None:
+        apply_render_state(scene, source.view_layer)
+    return source
+
+
+def _open_file(path: Path) -> None:
+    if not path.exists():
+        raise SceneError(f"There is no file “{path}”: check the path.")
+    if not path.is_file():
+        raise SceneError(f"“{path}” is a folder: name a .blend file in it.")
+    if not os.access(path, os.R_OK):
+        raise SceneError(f"“{path}” cannot be read: check its permissions.")
+    try:
+        bpy.ops.wm.open_mainfile(filepath=str(path.resolve()), load_ui=False)
+    except RuntimeError as error:
+        reason = str(error).strip().removeprefix("Error: ").splitlines()
+        raise SceneError(
+            f"“{path}” cannot be opened as a Blender file"
+            f"{': ' + reason[0].rstrip('.') if reason else ''}. Save it with Blender "
+            f"{bpy.app.version[0]}.{bpy.app.version[1]} or older."
+        ) from None
+
+
+def _find_scene(name: str | None) -> bpy.types.Scene:
+    if name is None:
+        window = bpy.context.window
+        return window.scene if window is not None else bpy.context.scene
+    scene = bpy.data.scenes.get(name)
+    if scene is None:
+        listed = ", ".join(f"“{item.name}”" for item in bpy.data.scenes)
+        raise SceneError(f"The file has no scene “{name}”; its scenes: {listed}.")
+    return scene
