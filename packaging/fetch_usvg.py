@@ -62,7 +62,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--target", type=Path, default=TARGET)
     target = parser.parse_args().target
-    print("fetched" if fetch(target) else "present", target.name)  # noqa: T201 - a command
+    print("fetched" if fetch(target) else "present", target.name)
     return 0
 
 

@@ -10,7 +10,7 @@ kept by a hash of their content, so that an animated page only redoes what has c
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -80,8 +80,7 @@ def visible_lines(
     tolerance: float,
     settings: ArtworkSettings | None = None,
     cache: ArtworkCache | None = None,
-    writing: WriteSettings | None = None,
-    written_layers: Sequence[bool] | None = None,
+    writing: WriteSettings | Mapping[str, WriteSettings] | None = None,
 ) -> PageLines:
     """Return what is to be seen of a page.
 
@@ -92,10 +91,9 @@ def visible_lines(
     cache
         Keep one for each animated page.
     writing
-        Write-on state of the page; lines are trimmed before anything hides them, so that the
-        tip moves evenly.
-    written_layers
-        Layers that are written on, by index; default all.
+        Write-on state of the page in stacking order, or of single layers by name. Lines are
+        trimmed before anything hides them, so that the tip moves evenly; a shape that is not
+        begun hides nothing.
     """
     settings = settings or ArtworkSettings()
     cache = cache or ArtworkCache()
@@ -112,12 +110,9 @@ def visible_lines(
     regions = np.array([inks[i].hides for i in region_shape], dtype=object)
     tip, tip_shape = np.empty((0, 2)), np.empty(0, np.int64)
     if writing is not None:
-        chosen = np.ones(len(lines), bool)
-        if written_layers is not None:
-            chosen = np.asarray(written_layers, bool)[page.layer[line_shape]]
-        lines, line_keys, tip, tip_shape = _written(lines, line_keys, line_shape, chosen, writing)
+        lines, line_keys, tip, tip_shape = _written(page, lines, line_keys, line_shape, writing)
         begun = ~shapely.is_empty(lines)
-        unseen = line_shape[chosen & ~begun]
+        unseen = line_shape[~begun]
         kept = ~np.isin(region_shape, unseen)
         region_shape, regions = region_shape[kept], regions[kept]
         lines, line_shape = lines[begun], line_shape[begun]
@@ -142,29 +137,41 @@ def visible_lines(
 
 
 def _written(
+    page: Page,
     lines: Geometries,
     keys: list[Any],
     shape: NDArray[np.int32],
-    chosen: NDArray[np.bool_],
-    writing: WriteSettings,
+    writing: WriteSettings | Mapping[str, WriteSettings],
 ) -> tuple[Geometries, list[Any], FloatArray, IntArray]:
-    """Trim the chosen lines to what is written, in stacking order."""
-    rows = np.flatnonzero(chosen)
-    parts, owner = shapely.get_parts(lines[rows], return_index=True)
-    points, part = shapely.get_coordinates(parts, return_index=True)
-    offsets = np.searchsorted(part, np.arange(len(parts) + 1)).astype(np.int64)
-    done = write_on(points, offsets, writing)
+    """Trim lines to what is written; the tips and the shapes they are on come last."""
     lines, keys = lines.copy(), list(keys)
-    lines[rows] = shapely.MultiLineString()
-    if len(done.offsets) > 1:
-        line = np.repeat(np.arange(len(done.offsets) - 1), np.diff(done.offsets))
-        trimmed = shapely.linestrings(done.points, indices=line)
-        target = np.full(len(rows), shapely.MultiLineString(), dtype=object)
-        shapely.multilinestrings(trimmed, indices=owner[done.source], out=target)
-        lines[rows] = target
-    for row in rows:
-        keys[row] = hashlib.blake2b(shapely.to_wkb(lines[row]), digest_size=16).digest()
-    return lines, keys, done.tip, shape[rows[owner[done.tip_source]]].astype(np.int64)
+    tips, tip_shapes = [np.empty((0, 2))], [np.empty(0, np.int64)]
+    if isinstance(writing, WriteSettings):
+        parts = [(writing, np.arange(len(lines)))]
+    else:
+        layer = page.layer[shape]
+        parts = [
+            (state, np.flatnonzero(layer == page.layer_names.index(name)))
+            for name, state in writing.items()
+            if name in page.layer_names
+        ]
+    for state, rows in parts:
+        pieces, owner = shapely.get_parts(lines[rows], return_index=True)
+        points, piece = shapely.get_coordinates(pieces, return_index=True)
+        offsets = np.searchsorted(piece, np.arange(len(pieces) + 1)).astype(np.int64)
+        done = write_on(points, offsets, state)
+        lines[rows] = shapely.MultiLineString()
+        if len(done.source):
+            line = np.repeat(np.arange(len(done.source)), np.diff(done.offsets))
+            trimmed = shapely.linestrings(done.points, indices=line)
+            target = lines[rows]
+            shapely.multilinestrings(trimmed, indices=owner[done.source], out=target)
+            lines[rows] = target
+        for row in rows.tolist():
+            keys[row] = hashlib.blake2b(shapely.to_wkb(lines[row]), digest_size=16).digest()
+        tips.append(done.tip)
+        tip_shapes.append(shape[rows[owner[done.tip_source]]].astype(np.int64))
+    return lines, keys, np.concatenate(tips), np.concatenate(tip_shapes)
 
 
 def _hidden_removed(

@@ -91,8 +91,8 @@ def fill_regions(
         valid = shapely.is_valid(polygons)
         result[single[valid]] = polygons[valid]
         ring_count[single[valid]] = 0
-    for shape in np.flatnonzero(ring_count):
-        first, last = shape_offsets[shape], shape_offsets[shape + 1]
+    for shape in np.flatnonzero(ring_count).tolist():
+        first, last = int(shape_offsets[shape]), int(shape_offsets[shape + 1])
         usable = first + np.flatnonzero(rings.usable[first:last])
         result[shape] = _noded_region(rings, usable, bool(even_odd[shape]))
     return result
