@@ -160,8 +160,14 @@ def paths_touch(area: shapely.Geometry, paths: FloatArray) -> BoolArray:
 
 
 def paths_near(area: shapely.Geometry, paths: FloatArray, distance: float) -> BoolArray:
-    """Tell which paths, (m, 2, k), come within a distance of a prepared area, (k,) bool."""
-    lines = shapely.linestrings(np.moveaxis(paths, 2, 0))
+    """Tell which paths, (m, 2, k), come within a distance of an area, (k,) bool.
+
+    Asked of their points, each standing for half the way to its neighbours: GEOS does not
+    measure to a line whose points all coincide.
+    """
+    half_step = 0.5 * np.hypot(*np.moveaxis(np.diff(paths, axis=0), 1, 0)).max(axis=0)
+    points = shapely.points(np.moveaxis(paths, 1, 2))
     with _geometry_lock:
-        near: BoolArray = shapely.dwithin(area, lines, distance)
+        gap = shapely.distance(area, points).min(axis=0)
+    near: BoolArray = gap <= distance + half_step
     return near
