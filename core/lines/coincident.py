@@ -14,6 +14,8 @@ IndexArray = NDArray[np.int64]
 
 COINCIDENT_FIELD = 0.5 * 2.0 / 65536.0
 """Half of 1/65536 of the field (which is 2 wide): the widest gap between coincident lines."""
+LARGEST_ANGLE_RAD = 1e-3
+"""Lines at a wider angle only touch: a rim and the outline that leaves it keep all they have."""
 
 
 def uncovered(
@@ -51,6 +53,7 @@ def uncovered(
     cross = np.abs(step[a, 0] * step[b, 1] - step[a, 1] * step[b, 0])
     shorter, longer = np.minimum(length[a], length[b]), np.maximum(length[a], length[b])
     likely = (cross <= 2.0 * tolerance * longer) & (shorter > 4.0 * tolerance)
+    likely &= cross <= LARGEST_ANGLE_RAD * shorter * longer
     a, b = a[likely], b[likely]
     if len(a) == 0:
         return everything

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from threading import Lock
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -25,8 +26,11 @@ __all__ = ["SceneArrays", "ShapeArrays", "SurfaceArrays", "check_finite", "colle
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int32]
 
-SLIVER = 1e-6
-"""A triangle lower than this times its longest side has no normal of its own."""
+CAP = 1e-6
+"""A triangle lower than this times its longest side, with its apex between the ends of that
+side, is a vertex on an edge: it has no normal of its own."""
+NEEDLE = 1e-9
+"""So has one whose apex is at an end; that may be the wall of a thin plate, so less is allowed."""
 CREASE_SLACK = 1e-6
 """Cosine by which a crease must be sharper than asked, so that equal angles do not flicker."""
 LEAST_VOLUME = 1e-13
@@ -124,6 +128,7 @@ class _Shapes:
 
 _shapes: WeakKeyDictionary[Topology, _Shapes] = WeakKeyDictionary()
 _scenes: OrderedDict[tuple[int, ...], SceneArrays] = OrderedDict()
+_lock = Lock()
 
 
 def check_finite(surface: Surface) -> None:
@@ -153,10 +158,14 @@ def collect(surfaces: Sequence[Surface]) -> SceneArrays:
     SceneError
         Where a surface has vertices that are not finite.
     """
-    parts = []
     for surface in surfaces:
         check_finite(surface)
-        parts.append(_dressed(surface))
+    with _lock:  # frames may be worked on side by side; what is kept is shared
+        return _collect(surfaces)
+
+
+def _collect(surfaces: Sequence[Surface]) -> SceneArrays:
+    parts = [_dressed(surface) for surface in surfaces]
     key = tuple(id(part) for part in parts)  # alive as long as the entry that holds them
     known = _scenes.get(key)
     if known is None:
@@ -217,8 +226,9 @@ def _shape(surface: Surface) -> ShapeArrays:
     known = shapes.placed.get(place)
     if known is not None and (known[0] is positions or np.array_equal(known[0], positions)):
         return known[1]
-    for old, shape in shapes.recent:
+    for old, known_shape in shapes.recent:
         if similarity_between(old, positions) is not None:
+            shape = known_shape
             break
     else:
         shape = _measure(surface)
@@ -243,7 +253,10 @@ def _measure(surface: Surface) -> ShapeArrays:
     length2 = np.einsum("ijk,ijk->ij", sides, sides)
     longest = length2.argmax(axis=1)
     rows = np.arange(len(longest))
-    sliver = area2 <= SLIVER * length2[rows, longest]
+    base2 = length2[rows, longest]
+    # area2 / base = height; a cap's shortest side is much longer than its height.
+    cap = (area2 <= CAP * base2) & (length2.min(axis=1) * base2 > 100.0 * area2 * area2)
+    sliver = cap | (area2 <= NEEDLE * base2)
     unit = normal / np.where(area2 > 0.0, area2, 1.0)[:, None]
 
     faces = mesh.edge_faces

@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import count
+from threading import Lock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +33,8 @@ SOURCE_BASE = 1 << 31
 """Intersection segments are numbered from here, by the piercing edge."""
 CONTACT = 1e-7
 """Vertices this near to a plane, relative to the coordinates, touch it from outside."""
-KEPT_PAIRS = 1024
+KEPT_PAIRS = 4096
+KEPT_BODIES = 4096
 PAIRS_AT_ONCE = 1 << 20
 
 
@@ -53,10 +56,20 @@ class _Crossing:
 class _Kept:
     topologies: tuple[Topology, Topology]
     positions: tuple[FloatArray, FloatArray]
+    versions: tuple[int, int]
     crossing: _Crossing
 
 
+@dataclass(frozen=True, eq=False)
+class _Placed:
+    positions: FloatArray
+    version: int
+
+
 _kept: OrderedDict[tuple[str, str], _Kept] = OrderedDict()
+_placed: OrderedDict[str, _Placed] = OrderedDict()
+_version = count(1)
+_lock = Lock()
 
 
 def intersection_edges(
@@ -82,19 +95,27 @@ def intersection_edges(
     ForcedEdges
         Faces of coplanar contact give nothing.
     """
+    with _lock:  # frames may be worked on side by side; what is kept is shared
+        return _intersection_edges(surfaces, arrays, between, within)
+
+
+def _intersection_edges(
+    surfaces: Sequence[Surface], arrays: SceneArrays, between: bool, within: bool
+) -> ForcedEdges:
     draws = [
         surface.lines.drawn and LineKind.INTERSECTION in surface.lines.kinds for surface in surfaces
     ]
     pairs = _overlapping_surfaces(surfaces, draws) if between else []
     if within:
         pairs += [(i, i) for i in range(len(surfaces)) if draws[i]]
+    versions = {i: _version_of(surfaces[i]) for pair in pairs for i in pair}
     positions, edges = [np.empty((0, 3))], [np.empty((0, 2), np.int64)]
     faces, owners, materials = [np.empty((0, 2), np.int64)], [np.empty(0)], [np.empty(0)]
     sources = [np.empty(0, np.int64)]
     points = 0
     for i, j in pairs:
         a, b = surfaces[i], surfaces[j]
-        crossing = _crossing(a, b, within=i == j)
+        crossing = _crossing(a, b, (versions[i], versions[j]))
         if len(crossing.segments) == 0:
             continue
         meshes = adjacency(a.topology), adjacency(b.topology)
@@ -109,18 +130,17 @@ def intersection_edges(
         points += len(placed)
         faces.append(crossing.triangles + arrays.triangle_start[[i, j]])
         own = 0 if draws[i] else 1
-        count = len(crossing.segments)
-        owners.append(np.full(count, (i, j)[own]))
+        owners.append(np.full(len(crossing.segments), (i, j)[own]))
         mesh, surface = meshes[own], (a, b)[own]
         triangle = mesh.source_triangle[crossing.triangles[:, own]]
         materials.append(np.asarray(surface.topology.triangle_material)[triangle])
         sources.append(SOURCE_BASE + crossing.edge[crossing.segments].min(axis=1))
-    count = sum(len(part) for part in edges)
+    total = sum(len(part) for part in edges)
     return ForcedEdges(
         positions=np.concatenate(positions),
         edges=np.concatenate(edges).astype(np.int32),
         faces=np.concatenate(faces).astype(np.int32),
-        kind=np.full(count, LineKind.INTERSECTION, np.uint16),
+        kind=np.full(total, LineKind.INTERSECTION, np.uint16),
         surface=np.concatenate(owners).astype(np.int32),
         material=np.concatenate(materials).astype(np.int32),
         source=np.concatenate(sources),
@@ -152,16 +172,33 @@ def _overlapping_surfaces(
     return list(zip(rows[first].tolist(), rows[second].tolist(), strict=True))
 
 
-def _crossing(a: Surface, b: Surface, within: bool) -> _Crossing:
+def _version_of(surface: Surface) -> int:
+    """Return a number that changes whenever the surface's positions do."""
+    placed = _placed.get(surface.identity)
+    if placed is not None and np.array_equal(placed.positions, surface.positions):
+        return placed.version
+    _placed[surface.identity] = _Placed(surface.positions.copy(), next(_version))
+    while len(_placed) > KEPT_BODIES:
+        _placed.popitem(last=False)
+    return _placed[surface.identity].version
+
+
+def _crossing(a: Surface, b: Surface, versions: tuple[int, int]) -> _Crossing:
     """Return where two surfaces cross, from memory where they only moved together."""
     key = (a.identity, b.identity)
     kept = _kept.get(key)
-    if kept is not None and kept.topologies == (a.topology, b.topology):
-        if _unmoved(kept.positions, (a.positions, b.positions), within):
-            _kept.move_to_end(key)
-            return kept.crossing
-    crossing = _find(a, b, within)
-    _kept[key] = _Kept((a.topology, b.topology), (a.positions.copy(), b.positions.copy()), crossing)
+    if (
+        kept is not None
+        and kept.topologies == (a.topology, b.topology)
+        and (
+            kept.versions == versions
+            or _unmoved(kept.positions, (a.positions, b.positions), within=a is b)
+        )
+    ):
+        return kept.crossing
+    positions = _placed[a.identity].positions, _placed[b.identity].positions
+    crossing = _find(a, b, within=a is b)
+    _kept[key] = _Kept((a.topology, b.topology), positions, versions, crossing)
     while len(_kept) > KEPT_PAIRS:
         _kept.popitem(last=False)
     return crossing
@@ -170,9 +207,7 @@ def _crossing(a: Surface, b: Surface, within: bool) -> _Crossing:
 def _unmoved(
     old: tuple[FloatArray, FloatArray], new: tuple[FloatArray, FloatArray], within: bool
 ) -> bool:
-    """Neither changed, or both moved as one body."""
-    if np.array_equal(old[0], new[0]) and np.array_equal(old[1], new[1]):
-        return True
+    """Both moved as one body."""
     first = similarity_between(old[0], new[0])
     if first is None or within:
         return first is not None
@@ -205,6 +240,7 @@ def _find(a: Surface, b: Surface, within: bool) -> _Crossing:
             positions[side][mesh.edges[edge_of]],
             positions[1 - side][target.triangles[triangle_of]],
             contact,
+            other_first=side == 1,
         )
         place = place.reshape(-1, 3)
         hits[:, 3 * side : 3 * side + 3] = hit[place]
@@ -227,7 +263,9 @@ def _find(a: Surface, b: Surface, within: bool) -> _Crossing:
     )
 
 
-def _pierce(edge: FloatArray, triangle: FloatArray, contact: float) -> tuple[BoolArray, FloatArray]:
+def _pierce(
+    edge: FloatArray, triangle: FloatArray, contact: float, other_first: bool
+) -> tuple[BoolArray, FloatArray]:
     """Tell which edges pass through their triangle, and where.
 
     Parameters
@@ -236,6 +274,8 @@ def _pierce(edge: FloatArray, triangle: FloatArray, contact: float) -> tuple[Boo
     triangle : (n, 3, 3) float64
     contact
         Distance that counts as touching from the positive side.
+    other_first
+        The edge belongs to the second body.
 
     Returns
     -------
@@ -258,17 +298,26 @@ def _pierce(edge: FloatArray, triangle: FloatArray, contact: float) -> tuple[Boo
     crosses = ((d0 >= -contact) != (d1 >= -contact)) & (length > 0.0)
     step = d0 - d1
     u = np.clip(np.divide(d0, step, out=np.zeros_like(d0), where=step != 0.0), 0.0, 1.0)
-    # Inside: the line passes all three sides on one hand (signed volumes).
-    direction = p1 - p0
-    volumes = []
-    for s, e in ((a, b), (b, c), (c, a)):
-        # The sign must not depend on which of two neighbours asks: order the side's ends.
-        swap = _before(e, s)
-        low, high = np.where(swap[:, None], e, s), np.where(swap[:, None], s, e)
-        volume = np.einsum("ij,ij->i", np.cross(low - p0, high - p0), direction)
-        volumes.append((volume >= 0.0) != swap)
-    inside = (volumes[0] == volumes[1]) & (volumes[1] == volumes[2])
+    # Inside: the line passes all three sides on one hand (signed volumes). The sign of two
+    # lines must not depend on who asks, so both are put in order first, the first body's ahead.
+    turned = _before(p1, p0)
+    line = _ordered(p0, p1, turned)
+    hands = []
+    for start, end in ((a, b), (b, c), (c, a)):
+        swap = _before(end, start)
+        side = _ordered(start, end, swap)
+        first, second = (side, line) if other_first else (line, side)
+        origin = first[0]
+        volume = np.einsum(
+            "ij,ij->i", np.cross(second[0] - origin, second[1] - origin), first[1] - origin
+        )
+        hands.append((volume >= 0.0) != (swap != turned))
+    inside = (hands[0] == hands[1]) & (hands[1] == hands[2])
     return crosses & inside, u
+
+
+def _ordered(a: FloatArray, b: FloatArray, swap: BoolArray) -> tuple[FloatArray, FloatArray]:
+    return np.where(swap[:, None], b, a), np.where(swap[:, None], a, b)
 
 
 def _before(a: FloatArray, b: FloatArray) -> BoolArray:

@@ -95,10 +95,11 @@ def see(
         Where the camera's clip distances leave nothing to see.
     """
     near, far = near_far(camera)
-    if not (near < far and (near > 0.0 or not camera.perspective)):
+    room = near < far and camera.clip_start < camera.clip_end
+    if not (room and (near > 0.0 or not camera.perspective)):
         raise SceneError(
             f"The camera's clip distances {camera.clip_start:g} to {camera.clip_end:g} leave no "
-            "room; the start must be above 0 and below the end"
+            "room to see anything: the start must be above 0 and below the end"
         )
     positions = [np.empty((0, 3)), *(surface.positions for surface in surfaces)]
     edges, faces = [arrays.edges], [arrays.edge_faces]

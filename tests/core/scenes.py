@@ -160,7 +160,7 @@ def look_at(
     target=(0, 0, 0),
     *,
     up=(0, 0, 1),
-    angle_rad=np.radians(40.0),
+    angle_rad=0.6981317007977318,
     near=0.1,
     far=1000.0,
     orthographic=None,
@@ -210,10 +210,24 @@ def rotation(rng):
     return q if np.linalg.det(q) > 0 else q[:, ::-1] * 1.0
 
 
-def ray_hits(origin, target, triangles, positions):
-    """Brute force: parameters along origin→target (0…1) of all crossings, flat array of hits.
+def seen_edges(*surfaces, camera, bias=1e-7, forced=()):
+    """Visible pieces of some surfaces."""
+    from beamwright.core.lines import features, visibility
 
-    Moeller-Trumbore (1997), written apart from the code under test.
+    return visibility.see(features.collect(surfaces), surfaces, camera, forced, bias)
+
+
+def visible_length(view, pieces, edge=None):
+    """Total of t over the pieces, of one edge or of all."""
+    rows = slice(None) if edge is None else pieces.edge == edge
+    return float(np.sum(pieces.t[rows, 1] - pieces.t[rows, 0]))
+
+
+def ray_hits(origin, target, triangles, positions, slack):
+    """Parameters along origin→target (0…1) of all crossings, brute force.
+
+    Moeller-Trumbore (1997), written apart from the code under test. A positive `slack` leaves
+    out crossings near a triangle's border, a negative one lets them in.
     """
     a, b, c = (positions[triangles[:, k]] for k in range(3))
     d = np.asarray(target) - origin
@@ -226,4 +240,85 @@ def ray_hits(origin, target, triangles, positions):
         q = np.cross(s, e1)
         v = np.einsum("j,ij->i", d, q) / det
         t = np.einsum("ij,ij->i", e2, q) / det
-        return t[(det != 0) & (u > 0) & (v > 0) & (u + v < 1)]
+        return t[(det != 0) & (u > slack) & (v > slack) & (u + v < 1 - slack)]
+
+
+def _cut_edges(view):
+    """World ends of all edges cut by the near and far planes, their heights, which are left."""
+    row = view.view_projection[3]
+    perspective = bool(np.any(row[:3] != 0))
+    if not perspective:
+        row = view.view_projection[2]
+    a, b = (view.positions[view.edges[:, k]] for k in (0, 1))
+    ha, hb = (p @ row[:3] + row[3] for p in (a, b))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ua = np.where(ha < view.near, (view.near - ha) / (hb - ha), 0.0)
+        ua = np.where(ha > view.far, (view.far - ha) / (hb - ha), ua)
+        ub = np.where(hb < view.near, (view.near - ha) / (hb - ha), 1.0)
+        ub = np.where(hb > view.far, (view.far - ha) / (hb - ha), ub)
+    left = ~((ha < view.near) & (hb < view.near)) & ~((ha > view.far) & (hb > view.far))
+    first, last = a + ua[:, None] * (b - a), a + ub[:, None] * (b - a)
+    return first, last, ha + ua * (hb - ha), ha + ub * (hb - ha), left, perspective
+
+
+def world_points(view, edge, t):
+    """World points at image parameters t of edges."""
+    first, last, wa, wb, _, perspective = _cut_edges(view)
+    if perspective:
+        s = (t / wb[edge]) / ((1 - t) / wa[edge] + t / wb[edge])
+    else:
+        s = t
+    return first[edge] + s[:, None] * (last[edge] - first[edge])
+
+
+def ray_check(view, pieces, camera, margin=1e-6):
+    """Hold the middles of all visible and all removed stretches against brute-force rays.
+
+    Returns
+    -------
+    wrong_visible, wrong_removed, visible, removed
+        Counts. Stretches within the margin of a decision are not counted as wrong.
+    """
+    positions = view.positions
+    triangles = view.triangles[view.triangle_occludes != 0]
+    _, _, _, _, left, perspective = _cut_edges(view)
+
+    def hidden(point, slack):
+        if perspective:
+            depth = (point - camera.eye) @ camera.direction
+            origin = camera.eye + (point - camera.eye) * (camera.clip_start / depth)
+        else:
+            depth = (point - camera.eye) @ camera.direction
+            origin = point - camera.direction * (depth - camera.clip_start)
+        hits = ray_hits(origin, point, triangles, positions, slack)
+        edge_of = 1.0 - (margin if slack > 0 else 1e-10)
+        return bool(np.any((hits > 0) & (hits < edge_of)))
+
+    middle = pieces.t.mean(axis=1)
+    points = world_points(view, pieces.edge, middle)
+    wrong_visible = sum(hidden(point, 1e-6) for point in points)
+
+    # Drawn edges, facing told by plane normals and the eye.
+    p0, p1, p2 = (positions[view.triangles[:, k]] for k in range(3))
+    normal = np.cross(p1 - p0, p2 - p0)
+    to_eye = (camera.eye - p0) if perspective else np.broadcast_to(-camera.direction, p0.shape)
+    front = np.append(np.einsum("ij,ij->i", normal, to_eye) > 0, False)
+    f = view.edge_faces
+    silhouette = (f >= 0).all(axis=1) & ((front[f[:, 0]] != front[f[:, 1]]) ^ (view.edge_flip > 0))
+    drawn = (view.edge_kind != 0) | (silhouette & (view.edge_silhouette != 0))
+    wrong_removed = removed = 0
+    x_min, x_max, y_min, y_max = view.page
+    for edge in np.flatnonzero(drawn & left & (view.edges[:, 0] != view.edges[:, 1])):
+        spans = pieces.t[pieces.edge == edge]
+        bounds = np.concatenate([[0.0], spans.reshape(-1), [1.0]]).reshape(-1, 2)
+        # Look in several places, since the page may cut a stretch.
+        for start, end in bounds[bounds[:, 1] - bounds[:, 0] > 1e-4]:
+            ts = start + (end - start) * np.array([0.03, 0.31, 0.5, 0.77])
+            for point in world_points(view, np.full(4, edge), ts):
+                clip = view.view_projection @ np.append(point, 1.0)
+                x, y = clip[:2] / clip[3]
+                if not (x_min < x < x_max and y_min < y < y_max):
+                    continue
+                removed += 1
+                wrong_removed += not hidden(point, -1e-6)
+    return wrong_visible, wrong_removed, len(pieces.edge), removed
