@@ -4,12 +4,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..kernels.numpy_points import response_step, saturating_response
 from ..points.projector import ScannerProfile
+from ..points.scanner import linear_response
 
 __all__ = ["beam_paths", "settling_samples", "step_reach"]
 
@@ -31,6 +32,9 @@ def beam_paths(
 ) -> FloatArray | None:
     """Simulate a looped frame for scanners at, below and above their natural frequency.
 
+    Where the profile's limits of speed or acceleration are reached, the paths with and
+    without saturation are both given: those limits are known as lower bounds only.
+
     Parameters
     ----------
     xy : (n, 2) float64
@@ -47,31 +51,41 @@ def beam_paths(
 
     Returns
     -------
-    (3, m + 1, 2, n) float64 or None
-        The beam while each sample is commanded, from its start to its end. None if the
-        profile's numbers give no finite or no bounded answer. (Samples come last because
-        extents are taken over the short axes.)
+    (3 or 6, m + 1, 2, n) float64 or None
+        The beam while each sample is commanded, from its start to its end; the first row is
+        the nominal one. None if the profile's numbers give no finite or no bounded answer.
+        (Samples come last because extents are taken over the short axes.)
     """
-    turn = 2.0 * math.pi * profile.natural_frequency_hz / point_rate_hz
-    turns = [turn, turn * (1.0 - spread), turn * (1.0 + spread)]
-    zeta = profile.damping
-    u = np.ascontiguousarray(xy.T)
+    units = profile.converted(point_rate_hz=point_rate_hz).sampled
+    factors = (1.0, 1.0 - spread, 1.0 + spread)
+    frequencies = [units.natural_frequency * factor for factor in factors]
+    pieces = SUBSTEPS_MIN
     with np.errstate(all="ignore"):
-        x, v = _steady_state(u, turns, zeta)
-        error = x - u
-        w = np.array(turns)[:, None, None]
-        bend = float(np.max(w * w * np.abs(error) + 2.0 * zeta * w * np.abs(v)))
-        if not math.isfinite(bend) or np.max(np.abs(x)) > REACH_MAX:
+        found = [linear_response(xy, w, units.damping, pieces) for w in frequencies]
+        bend = max(acceleration for _, _, _, acceleration in found)
+        if not math.isfinite(bend):
             return None
         # A curve of acceleration a strays a h²/8 from its chord over the time h.
-        pieces = math.ceil(math.sqrt(bend / (8.0 * sagitta_field)))
-        pieces = min(max(pieces, SUBSTEPS_MIN), SUBSTEPS_MAX)
-        paths = np.empty((len(turns), pieces + 1, *u.shape))
-        for path, one, error_one, v_one in zip(paths, turns, error, v, strict=True):
-            for m in range(pieces + 1):
-                p0, p1, _, _ = _step(one, zeta, m / pieces)
-                path[m] = u + p0 * error_one + p1 * v_one
-    return paths if np.isfinite(paths).all() else None
+        needed = math.ceil(math.sqrt(bend / (8.0 * sagitta_field)))
+        if needed > pieces:
+            pieces = min(needed, SUBSTEPS_MAX)
+            found = [linear_response(xy, w, units.damping, pieces) for w in frequencies]
+        saturated = any(
+            speed > units.speed_max or acceleration > units.acceleration_max
+            for _, _, speed, acceleration in found
+        )
+        rows = [position for position, _, _, _ in found]
+        if saturated:
+            limits = (units.acceleration_max, units.speed_max)
+            rows += [
+                saturating_response(xy, w, units.damping, *limits, pieces)[0] for w in frequencies
+            ]
+    paths = np.empty((len(rows), pieces + 1, 2, len(xy)))
+    for path, row in zip(paths, rows, strict=True):
+        path[:-1] = np.moveaxis(row.reshape(-1, pieces, 2), 0, 2)
+    paths[:, -1, :, :-1] = paths[:, 0, :, 1:]
+    paths[:, -1, :, -1] = paths[:, 0, :, 0]
+    return paths if np.all(np.abs(paths) <= REACH_MAX) else None
 
 
 def settling_samples(profile: ScannerProfile, point_rate_hz: float, spread: float) -> int | None:
@@ -95,40 +109,6 @@ def step_reach(
     turn = 2.0 * math.pi * profile.natural_frequency_hz * (1.0 + spread) / point_rate_hz
     zeta = profile.damping
     if zeta >= 1.0 or turn * math.sqrt(1.0 - zeta * zeta) * intervals < math.pi:
-        return 1.0 - _step(turn, zeta, intervals)[0]
+        return 1.0 - response_step(turn, zeta, intervals)[0]
     overshoot = math.exp(-math.pi * zeta / math.sqrt(1.0 - zeta * zeta))
     return (1.0 + overshoot) / (1.0 - overshoot)
-
-
-def _steady_state(
-    u: FloatArray, turns: Sequence[float], zeta: float
-) -> tuple[FloatArray, FloatArray]:
-    """Beam position and speed at the start of each sample of a loop, (frequencies, 2, n)."""
-    count = u.shape[1]
-    steps = np.array([_step(turn, zeta, 1.0) for turn in turns])
-    a, b, c, d = steps.T[..., None]
-    z = np.exp(2j * np.pi * np.arange(count // 2 + 1) / count)
-    determinant = (z - a) * (z - d) - b * c
-    transfer = np.stack([((z - d) * (1.0 - a) - b * c), c * (1.0 - a) - (z - a) * c]) / determinant
-    x, v = np.fft.irfft(transfer[:, :, None] * np.fft.rfft(u), count)
-    return x, v
-
-
-def _step(turn: float, zeta: float, tau: float) -> tuple[float, float, float, float]:
-    """Exact transition of error and speed over `tau` samples with the command held."""
-    if zeta < 1.0:
-        w = turn * math.sqrt(1.0 - zeta * zeta)
-        e = math.exp(-zeta * turn * tau)
-        c, s = math.cos(w * tau) * e, math.sin(w * tau) / w * e
-    else:
-        w = turn * math.sqrt(zeta * zeta - 1.0)
-        slow = math.exp((w - zeta * turn) * tau)
-        fast = math.exp((-w - zeta * turn) * tau)
-        c = 0.5 * (slow + fast)
-        s = 0.5 * (slow - fast) / w if w > 1e-9 * turn else tau * slow
-    return (
-        c + zeta * turn * s,
-        s,
-        -turn * turn * s,
-        c - zeta * turn * s,
-    )

@@ -101,7 +101,7 @@ def _reached_in_loop(
     first, last = light_window(profile, rate)
     last = min(last, first + count - 1)
     shining = _smeared(lit, first, last)
-    # One row of paths for all three frequencies: path i belongs to interval rows[i % len].
+    # One row of paths for all frequencies: path i belongs to interval rows[i % len].
     rows = np.flatnonzero(shining)
     pieces = beams.shape[1]
     paths = np.ascontiguousarray(np.moveaxis(beams[..., rows], 0, 2)).reshape(pieces, 2, -1)
@@ -197,7 +197,7 @@ def _reached_on_exit(
         rows = np.arange(intervals) % count
         share = step_reach(profile, rate, limits.frequency_spread, intervals)
         reach = share * float(np.hypot(*(1.0 + np.abs(frame.xy[rows]).max(axis=0))))
-        # (m, 2, 3): the three frequencies' paths over those intervals, end to end.
+        # (m, 2, k): the paths of all frequencies over those intervals, end to end.
         path = np.moveaxis(beams[..., rows], (0, 3, 1), (3, 0, 1)).reshape(-1, 2, len(beams))
         names: list[tuple[str | None, BoolArray]] = [
             (zone.name, paths_near(widened(zone, limits.margin_field), path, reach))
