@@ -90,7 +90,7 @@ BW_API int64_t bw_improve_tour(bw_workspace *workspace, int64_t count, int32_t s
 // Durations along a route, and the beam of a looped command.
 BW_API int64_t bw_clock_durations(bw_workspace *workspace, int64_t count, const double *length,
                                   const double *blend_room, const double *half_turn,
-                                  const double *turn_axis, const double *blend_axis,
+                                  const double *arriving, const double *leaving,
                                   const uint8_t *inner, const double *acceleration,
                                   const double *segment_acceleration,
                                   const double *segment_speed, double blend,

@@ -18,24 +18,41 @@ static inline double least(double a, double b) {
 }
 
 typedef struct {
-    double cap;        // squared speed that the corner allows
-    double curve_x, curve_y;
-    double along_x, along_y;
-    double mean;       // squared speed in the blend, as far as known
-    double rise;       // of the squared speed within the blend
-    double run;        // the same along the segment that follows
-    double begin, end; // squared speeds
+    double cap;           // squared speed that the corner allows
+    double bend_begin[2], bend_end[2];    // acceleration per squared speed, by axis
+    double along_begin[2], along_end[2];  // path acceleration per axis acceleration
+    double run;           // rise of the squared speed along the segment that follows
+    double climb_begin, climb_end;  // sum of all rises before
+    double begin, end;    // squared speeds of this round
+    double mean_begin, mean_end;  // and as the rounds settle
+    double tangential;    // path acceleration within the blend
     double straight;
 } vertex_motion;
 
+static inline double sign_of(double value) {
+    return (double)((value > 0.0) - (value < 0.0));
+}
+
+// Path acceleration that the limit leaves on both axes at both ends of a blend.
+static double tangential(const vertex_motion *v, double limit) {
+    double sign = v->mean_end >= v->mean_begin ? 1.0 : -1.0;
+    double room = INFINITY;
+    for (int axis = 0; axis < 2; axis++) {
+        double at_begin =
+            (limit - sign * v->bend_begin[axis] * v->mean_begin) * v->along_begin[axis];
+        double at_end = (limit - sign * v->bend_end[axis] * v->mean_end) * v->along_end[axis];
+        room = least(room, least(at_begin, at_end));
+    }
+    return most(room, 0.0);
+}
+
 int64_t bw_clock_durations(bw_workspace *workspace, int64_t count, const double *length,
                            const double *blend_room, const double *half_turn,
-                           const double *turn_axis, const double *blend_axis,
-                           const uint8_t *inner, const double *acceleration,
-                           const double *segment_acceleration, const double *segment_speed,
-                           double blend, const double *hold, int32_t rounds, double *durations,
-                           double *half_blend, double *speed_in, double *speed_out,
-                           double *peak) {
+                           const double *arriving, const double *leaving, const uint8_t *inner,
+                           const double *acceleration, const double *segment_acceleration,
+                           const double *segment_speed, double blend, const double *hold,
+                           int32_t rounds, double *durations, double *half_blend,
+                           double *speed_in, double *speed_out, double *peak) {
     if (count < 0 || count > INT32_MAX || rounds < 0) {
         return BW_BAD_SIZE;
     }
@@ -46,19 +63,25 @@ int64_t bw_clock_durations(bw_workspace *workspace, int64_t count, const double 
     for (int64_t i = 0; i < count; i++) {
         double half =
             inner[i] ? least(2.0 * blend / most(half_turn[i], TINY), blend_room[i]) : 0.0;
-        double turn_x = turn_axis[2 * i], turn_y = turn_axis[2 * i + 1];
-        double arriving = i > 0 ? segment_speed[i - 1] : 0.0;
-        double speed = least(segment_speed[i], arriving);
-        double corner = 2.0 * half * acceleration[i] / most(most(turn_x, turn_y), TINY);
+        double width = most(2.0 * half, TINY);
+        double largest = TINY;
+        for (int axis = 0; axis < 2; axis++) {
+            double from = arriving[2 * i + axis], to = leaving[2 * i + axis];
+            double turn = to - from;
+            double curvature = turn / width;
+            largest = most(largest, fabs(turn));
+            v[i].bend_begin[axis] = sign_of(from) * curvature;
+            v[i].bend_end[axis] = sign_of(to) * curvature;
+            v[i].along_begin[axis] = 1.0 / most(fabs(from), TINY);
+            v[i].along_end[axis] = 1.0 / most(fabs(to), TINY);
+        }
+        double speed = least(segment_speed[i], i > 0 ? segment_speed[i - 1] : 0.0);
+        double corner = 2.0 * half * acceleration[i] / largest;
         half_blend[i] = half;
         v[i].cap = inner[i] ? least(speed * speed, corner) : 0.0;
-        double width = most(2.0 * half, TINY);
-        v[i].curve_x = turn_x / width;
-        v[i].curve_y = turn_y / width;
-        v[i].along_x = 1.0 / most(blend_axis[2 * i], TINY);
-        v[i].along_y = 1.0 / most(blend_axis[2 * i + 1], TINY);
-        v[i].mean = 0.6 * v[i].cap;
+        v[i].mean_begin = v[i].mean_end = 0.6 * v[i].cap;
         v[i].begin = v[i].end = v[i].cap;
+        v[i].tangential = INFINITY;
     }
     for (int64_t i = 0; i < count; i++) {
         double straight = length[i] - half_blend[i];
@@ -66,23 +89,34 @@ int64_t bw_clock_durations(bw_workspace *workspace, int64_t count, const double 
         v[i].straight = most(straight, 0.0);
         v[i].run = 2.0 * segment_acceleration[i] * v[i].straight;
     }
-    for (int32_t round = 0; round < rounds; round++) {
-        // Forward: what can be reached, then backward: what can still be braked.
-        double w = INFINITY;
+    // Largest squared speeds below the caps whose steps stay within rise and run, as running
+    // minima over caps less climbs. Plain sweeps are shorter but round otherwise than numpy,
+    // and the sign in tangential() turns on a comparison of equal speeds.
+    for (int32_t round = 0; round <= rounds; round++) {
+        double climb = 0.0, lowest = INFINITY;
         for (int64_t i = 0; i < count; i++) {
-            double room = least((acceleration[i] - v[i].mean * v[i].curve_x) * v[i].along_x,
-                                (acceleration[i] - v[i].mean * v[i].curve_y) * v[i].along_y);
-            v[i].rise = inner[i] ? 4.0 * most(room, 0.0) * half_blend[i] : 0.0;
-            v[i].begin = least(v[i].cap, w);
-            v[i].end = least(v[i].cap, v[i].begin + v[i].rise);
-            w = v[i].end + v[i].run;
+            double possible = tangential(v + i, acceleration[i]);
+            // The rounds may swing about the fixed point: the last one only takes away.
+            v[i].tangential = round == rounds ? least(v[i].tangential, possible) : possible;
+            double rise = inner[i] ? 4.0 * v[i].tangential * half_blend[i] : 0.0;
+            v[i].climb_begin = climb;
+            lowest = least(lowest, v[i].cap - climb);
+            v[i].begin = lowest + climb;
+            climb += rise;
+            v[i].climb_end = climb;
+            lowest = least(lowest, v[i].cap - climb);
+            v[i].end = lowest + climb;
+            climb += v[i].run;
         }
-        w = INFINITY;
+        lowest = INFINITY;
         for (int64_t i = count - 1; i >= 0; i--) {
-            v[i].end = most(least(v[i].end, w), 0.0);
-            v[i].begin = most(least(v[i].begin, v[i].end + v[i].rise), 0.0);
-            v[i].mean = 0.5 * (v[i].mean + 0.5 * (v[i].begin + v[i].end));
-            w = i > 0 ? v[i].begin + v[i - 1].run : 0.0;
+            lowest = least(lowest, v[i].end + v[i].climb_end);
+            v[i].end = most(lowest - v[i].climb_end, 0.0);
+            lowest = least(lowest, v[i].begin + v[i].climb_begin);
+            v[i].begin = most(lowest - v[i].climb_begin, 0.0);
+            int settled = round >= rounds - 1;
+            v[i].mean_begin = settled ? v[i].begin : 0.5 * (v[i].mean_begin + v[i].begin);
+            v[i].mean_end = settled ? v[i].end : 0.5 * (v[i].mean_end + v[i].end);
         }
     }
     for (int64_t i = 0; i < count; i++) {
