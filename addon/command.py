@@ -89,7 +89,7 @@ class BlenderHost:
             raise SceneError("Name the scene's file: beamwright COMMAND SCENE.blend …")
         self._stack.enter_context(_remarks_to_stderr())
         if not self._inside:
-            _register()
+            self._register()
         from .session import open_source
 
         source = open_source(path, scene_name, camera_name)
@@ -98,16 +98,19 @@ class BlenderHost:
             self._stack.enter_context(source.reading())
         return source
 
+    def _register(self) -> None:
+        """Bring Blender up as a module and make our properties known to it."""
+        try:
+            import bpy  # noqa: F401 - asked for here, used by what is imported below
+        except ImportError as error:
+            raise HostError(_HOW_TO_GET_BLENDER) from error
+        from . import handlers, properties, register_headless
 
-def _register() -> None:
-    """Bring Blender up as a module and make our properties known to it."""
-    try:
-        import bpy  # noqa: F401 - asked for here, used by what is imported below
-    except ImportError as error:
-        raise HostError(_HOW_TO_GET_BLENDER) from error
-    from . import register_headless
-
-    register_headless()
+        if not properties.is_registered():
+            register_headless()
+            # Blender 4.5 as a module hangs at the end of the program while these are registered.
+            self._stack.callback(properties.unregister)
+            self._stack.callback(handlers.unregister)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

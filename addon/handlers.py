@@ -6,11 +6,13 @@ from typing import Any
 import bpy
 from bpy.app.handlers import persistent
 
-from . import properties
+from . import properties, results, session
 
 
 @persistent
 def _file_loaded(*_arguments: Any) -> None:
+    session.forget()
+    results.forget()
     properties.migrate()
 
 
@@ -19,7 +21,17 @@ def _file_saving(*_arguments: Any) -> None:
     properties.stamp()
 
 
-_HANDLERS = (("load_post", _file_loaded), ("save_pre", _file_saving))
+@persistent
+def _undone(*_arguments: Any) -> None:
+    session.forget()
+
+
+_HANDLERS = (
+    ("load_post", _file_loaded),
+    ("save_pre", _file_saving),
+    ("undo_post", _undone),
+    ("redo_post", _undone),
+)
 
 
 def register() -> None:
@@ -29,6 +41,8 @@ def register() -> None:
 
 
 def unregister() -> None:
-    """Remove the handlers."""
+    """Remove the handlers and what they looked after."""
     for event, function in reversed(_HANDLERS):
         getattr(bpy.app.handlers, event).remove(function)
+    session.forget()
+    results.forget()

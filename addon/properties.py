@@ -708,15 +708,15 @@ class BEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
         ],
         default="5",
     )
-    write_svg: BoolProperty(
-        name="Strokes as SVG",
-        description="Also write the visible lines of each frame as a drawing",
-        default=False,
-    )
-    write_json: BoolProperty(
-        name="Strokes as JSON",
-        description="Also write the visible lines of each frame as data",
-        default=False,
+    strokes: EnumProperty(
+        name="Strokes",
+        description="Also write the lines of each frame, to look at or to work on elsewhere",
+        items=[
+            ("NONE", "None", "Only the frame sequences and the report"),
+            ("SVG", "SVG", "One drawing a frame"),
+            ("JSON", "JSON", "One data file a frame"),
+        ],
+        default="NONE",
     )
 
     def projectors_to_core(self) -> tuple[Projector, ...]:

@@ -19,7 +19,10 @@ from .extract.camera import extract_camera, page_half_size, scene_camera
 from .extract.meshes import MeshReader
 from .extract.visibility import apply_render_state, restore_state
 
-__all__ = ["BlenderSource", "open_source"]
+__all__ = ["BlenderSource", "forget", "open_source"]
+
+_READERS: dict[str, MeshReader] = {}
+"""Readers of the open file's scenes by name: their topologies serve all operators."""
 
 DRAWABLE = {"MESH", "CURVE", "FONT", "SURFACE", "META"}
 
@@ -48,7 +51,7 @@ class BlenderSource:
         self.frame_step: int = scene.frame_step
         self.projectors: tuple[Projector, ...] = settings.projectors_to_core()
         self._camera_name = camera_name
-        self._reader = MeshReader()
+        self._reader = _READERS.setdefault(self.name, MeshReader())
         self._check(scene)
 
     def _check(self, scene: bpy.types.Scene) -> None:
@@ -86,10 +89,6 @@ class BlenderSource:
         """The first view layer that renders."""
         layers = self.scene.view_layers
         return next((layer for layer in layers if layer.use), layers[0])
-
-    def clear(self) -> None:
-        """Forget what was kept of the scene, as after an undo."""
-        self._reader.clear()
 
     @contextmanager
     def reading(self) -> Iterator[None]:
@@ -140,11 +139,12 @@ class BlenderSource:
             for projector in settings.projectors
             if projector.camera is not None
         }
-        names = tuple(projector.name for projector in self.projectors)
+        names = [projector.name for projector in self.projectors]
+        groups = [projector.group for projector in self.projectors if projector.group]
         return Scene(
             name=self.name,
             frame=frame,
-            surfaces=self._reader.read(scene, view_layer, depsgraph, names),
+            surfaces=self._reader.read(scene, view_layer, depsgraph, (*names, *groups)),
             camera=extract_camera(camera, scene, depsgraph),
             drawing=settings.drawing.to_core(),
             projector_cameras=own,
@@ -158,6 +158,11 @@ class BlenderSource:
             "view_layer": self.view_layer.name,
             "resolution": [self.scene.render.resolution_x, self.scene.render.resolution_y],
         }
+
+
+def forget() -> None:
+    """Drop all that was kept of scenes, as after an undo or when another file is loaded."""
+    _READERS.clear()
 
 
 def _may_draw(item: bpy.types.Object) -> bool:
@@ -206,6 +211,7 @@ def _open_file(path: Path) -> None:
         raise SceneError(f"“{path}” is a folder: name a .blend file in it.")
     if not os.access(path, os.R_OK):
         raise SceneError(f"“{path}” cannot be read: check its permissions.")
+    forget()
     try:
         bpy.ops.wm.open_mainfile(filepath=str(path.resolve()), load_ui=False)
     except RuntimeError as error:

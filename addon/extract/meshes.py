@@ -247,7 +247,7 @@ class MeshReader:
         scene, view_layer, depsgraph
             Original scene and view layer, and the layer's own evaluated graph.
         projector_names
-            Projectors of the scene; assignments to others are passed over.
+            Projectors of the scene and their groups; assignments to others are passed over.
         """
         visibility = Visibility(scene, view_layer)
         settings_of = SettingsReader(scene, projector_names)

@@ -1,1 +1,20 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
+"""The interface: layout only, from cached values."""
+
+import bpy
+
+from . import object_lines, output, projectors
+
+CLASSES = (*projectors.CLASSES, *object_lines.CLASSES, *output.CLASSES)
+
+
+def register() -> None:
+    """Register lists and panels."""
+    for cls in CLASSES:
+        bpy.utils.register_class(cls)
+
+
+def unregister() -> None:
+    """Take lists and panels back."""
+    for cls in reversed(CLASSES):
+        bpy.utils.unregister_class(cls)
