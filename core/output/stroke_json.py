@@ -10,7 +10,8 @@
                   "points": [[-0.5, 0.25], [-0.25, 0.5]]}]}
 
 Coordinates are field units: centre 0, 0; the longer side of the page spans -1…1; y up.
-`kind` is the most telling of the `kinds` bits. Numbers are rounded to 1e-9 of the field.
+`object` is empty for what belongs to none, as the page's border; `kind` is the most telling of
+the `kinds` bits. Numbers are rounded to 1e-9 of the field.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from ..scene import LineKind
 from ..strokes import Strokes
 from .whole_file import whole_file
 
-__all__ = ["SCHEMA", "Page", "dumps", "loads", "read", "write"]
+__all__ = ["SCHEMA", "Page", "dumps", "loads", "object_names", "read", "write"]
 
 SCHEMA = "beamwright-strokes-1"
 
@@ -50,9 +51,18 @@ class Page:
     half_height: float = 1.0
 
 
+def object_names(strokes: Strokes) -> list[str]:
+    """Return the name of each stroke's object; "" where it belongs to none (index -1)."""
+    return [
+        strokes.object_names[index] if 0 <= index < len(strokes.object_names) else ""
+        for index in strokes.object_index.tolist()
+    ]
+
+
 def _document(strokes: Strokes, page: Page) -> dict[str, Any]:
     points = np.round(strokes.points, 9)
     closed = strokes.closed
+    names = object_names(strokes)
     return {
         "schema": SCHEMA,
         "scene": page.scene,
@@ -61,7 +71,7 @@ def _document(strokes: Strokes, page: Page) -> dict[str, Any]:
         "half_height": page.half_height,
         "strokes": [
             {
-                "object": strokes.object_names[strokes.object_index[row]],
+                "object": names[row],
                 "kind": LineKind(int(strokes.kind[row])).label,
                 "kinds": int(strokes.kind[row]),
                 "colour": strokes.colour[row].tolist(),

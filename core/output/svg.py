@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from ..errors import FormatError, OutputError
 from ..scene import LineKind
 from ..strokes import Strokes
-from .stroke_json import Page
+from .stroke_json import Page, object_names
 from .whole_file import whole_file
 
 __all__ = ["dumps", "loads", "read", "write"]
@@ -87,8 +87,8 @@ def dumps(strokes: Strokes, page: Page, *, stroke_width: float = 0.004) -> str:
     closed = strokes.closed
     # Instances of one object share its name and so its group; groups keep the first one's place.
     rows_of: dict[str, list[int]] = {}
-    for row, index in enumerate(strokes.object_index.tolist()):
-        rows_of.setdefault(strokes.object_names[index], []).append(row)
+    for row, name in enumerate(object_names(strokes)):
+        rows_of.setdefault(name, []).append(row)
     for name, rows in rows_of.items():
         lines.append(
             f"<g data-object={quoteattr(_text(name))}><title>{escape(_text(name))}</title>"

@@ -465,7 +465,7 @@ def summary(report: Report, *, lines_each: int = 5) -> str:
         Most over-budget ranges, and most costly objects, told of one projector.
     """
     count = max((len(projector.figures) for projector in report.projectors), default=0)
-    step = f", every {report.frame_step}th" if report.frame_step > 1 else ""
+    step = f" in steps of {report.frame_step}" if report.frame_step > 1 else ""
     text = [
         f"{report.scene}: frames {report.frame_first}-{report.frame_last}{step}, {count} frames "
         f"at {report.fps:g} a second",
