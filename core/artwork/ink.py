@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from .regions import EMPTY, Geometries, clip_region, fill_regions, polygons_only
 from .shapes import Page, flatten
 
-__all__ = ["ArtworkCache", "ArtworkSettings", "Ink", "Recent", "page_inks"]
+__all__ = ["ArtworkCache", "ArtworkSettings", "Ink", "Recent", "clip_regions", "page_inks"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -140,7 +140,7 @@ def page_inks(
             points[index], sub, filled.shape_offsets, filled.even_odd
         )
     centre = _centre_lines(points, offsets, part.shape_offsets)
-    clips = _clip_regions(page, tolerance, cache) if np.any(part.clip >= 0) else []
+    clips = clip_regions(page, tolerance, cache) if np.any(part.clip >= 0) else []
     for k, i in enumerate(wanted):
         clip = clips[part.clip[k]] if part.clip[k] >= 0 else None
         ink = _ink(int(role[k]), centre[k], regions[k], clip, grid, settings.clip_borders)
@@ -173,7 +173,7 @@ def _centre_lines(points: FloatArray, offsets: IntArray, shape_offsets: IntArray
     return result
 
 
-def _clip_regions(page: Page, tolerance: float, cache: ArtworkCache) -> list[Any]:
+def clip_regions(page: Page, tolerance: float, cache: ArtworkCache) -> list[Any]:
     """Return the region of each clip of the page."""
     result: list[Any] = []
     for clip, digest in zip(page.clips, page.clip_digests(), strict=True):
@@ -202,7 +202,7 @@ def _ink(role: int, centre: Any, region: Any, clip: Any, grid: float, clip_borde
 
     role: 1 draws its centre line, 2 draws its outline, 4 hides.
     """
-    inside = clip is None or shapely.contains_properly(clip, region)
+    inside = clip is None or shapely.covers(clip, region)
     line, hides = None, None
     if role & 1:
         line = centre
@@ -211,7 +211,7 @@ def _ink(role: int, centre: Any, region: Any, clip: Any, grid: float, clip_borde
         line = shapely.boundary(
             polygons_only(shapely.intersection(region, clip)) if cut else region
         )
-    if line is not None and clip is not None and not shapely.contains_properly(clip, line):
+    if line is not None and clip is not None and not shapely.covers(clip, line):
         line = _lines_only(shapely.intersection(line, clip))
     if role & 4:
         hides = region

@@ -101,7 +101,8 @@ def visible_lines(
     has_fill = page.fill[:, 3] > 0.0
     hides = page.fill[:, 3] >= max(settings.alpha_min, 1e-9)
     # What a shape needs: its centre line, its outline, its region.
-    roles = has_stroke * 1 + (has_fill & ~has_stroke & settings.fill_outlines) * 2 + hides * 4
+    outlined = has_fill & ~has_stroke & page.outlined & settings.fill_outlines
+    roles = has_stroke * 1 + outlined * 2 + hides * 4
     keys, inks = page_inks(page, roles, tolerance, settings, cache)
     line_shape = np.array([i for i, k in enumerate(inks) if k and k.line is not None], np.int32)
     lines = np.array([inks[i].line for i in line_shape], dtype=object)

@@ -60,6 +60,7 @@ class Shape:
     clip: int = -1
     name: str = ""
     layer: str = ""
+    outlined: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,6 +152,8 @@ class Page:
         Index into `clips`; -1 for none.
     layer : (s,) int32
         Index into `layer_names`.
+    outlined : (s,) bool
+        A fill without stroke draws its outline.
     names, layer_names, clips, lettering
         As named; `lettering` holds text kept as text.
     warnings
@@ -169,6 +172,7 @@ class Page:
     even_odd: BoolArray
     clip: NDArray[np.int32]
     layer: NDArray[np.int32]
+    outlined: BoolArray
     names: tuple[str, ...]
     layer_names: tuple[str, ...]
     clips: tuple[Clip, ...] = ()
@@ -261,6 +265,7 @@ class Page:
             even_odd=self.even_odd[rows],
             clip=self.clip[rows],
             layer=self.layer[rows],
+            outlined=self.outlined[rows],
             names=tuple(self.names[i] for i in rows),
         )
 
@@ -290,6 +295,7 @@ class Page:
             even_odd=np.array([s.even_odd for s in shapes], bool),
             clip=np.array([s.clip for s in shapes], np.int32),
             layer=np.array([layers.index(s.layer) for s in shapes], np.int32),
+            outlined=np.array([s.outlined for s in shapes], bool),
             names=tuple(s.name for s in shapes),
             layer_names=tuple(layers),
             clips=tuple(clips),

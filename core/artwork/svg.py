@@ -190,6 +190,7 @@ class _Walk:
             even_odd=np.array([e.get("fill-rule") == "evenodd" for e in elements], bool),
             clip=np.array([state.clip for state in states], np.int32),
             layer=np.array([names.index(layer) for layer in layers], np.int32),
+            outlined=np.ones(len(elements), bool),
             names=tuple(name for _, _, name in self.shapes),
             layer_names=tuple(names),
             clips=tuple(self.clips),

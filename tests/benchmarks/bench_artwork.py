@@ -13,7 +13,6 @@ import sys
 import time
 
 import numpy as np
-
 from beamwright.core.artwork.ink import ArtworkCache
 from beamwright.core.artwork.occlusion import visible_lines
 from beamwright.core.artwork.shapes import Page, flatten
