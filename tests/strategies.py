@@ -4,9 +4,6 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import HealthCheck, settings
-from hypothesis import strategies as st
-
 from beamwright.core.frame import Frame
 from beamwright.core.points.projector import (
     Aim,
@@ -15,6 +12,8 @@ from beamwright.core.points.projector import (
     profile_from_rating,
 )
 from beamwright.core.strokes import Strokes
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
 
 # The same examples on every run and machine; few, because the whole suite is to stay quick.
 STEADY = settings(

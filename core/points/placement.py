@@ -173,8 +173,8 @@ class Route:
     inner : (n,) bool
         Neither first nor last in its piece.
     blend_room, half_turn : (n,)
-    turn_axis, blend_axis, turn : (n, 2)
-        Corner geometry, see `clock_durations`; `turn` is signed.
+    arriving : (n, 2)
+        Corner geometry, see `clock_durations`; `arriving` is the direction before the vertex.
     piece : (n,) int32
         Number of the lit piece; -1 on blank moves.
     """
@@ -193,9 +193,7 @@ class Route:
     inner: BoolArray
     blend_room: FloatArray
     half_turn: FloatArray
-    turn_axis: FloatArray
-    blend_axis: FloatArray
-    turn: FloatArray
+    arriving: FloatArray
     piece: IntArray
 
 
@@ -309,9 +307,7 @@ def build_route(strokes: Strokes, tour: Tour, join_field: float = JOIN_FIELD) ->
         inner=inner,
         blend_room=np.where(inner, 0.5 * np.minimum(length, np.roll(length, 1)), 0.0),
         half_turn=0.5 * np.hypot(turn[:, 0], turn[:, 1]),
-        turn_axis=np.abs(turn),
-        blend_axis=np.maximum(np.abs(direction), np.abs(arriving)),
-        turn=turn,
+        arriving=arriving,
         piece=piece_full,
     )
 
@@ -365,8 +361,8 @@ def run_clock(route: Route, limits: MotionLimits, light_lag: tuple[float, float,
         route.length,
         route.blend_room,
         route.half_turn,
-        route.turn_axis,
-        route.blend_axis,
+        route.arriving,
+        route.direction,
         route.inner,
         acceleration,
         rate,
@@ -407,7 +403,7 @@ def position_at(clock: Clock, time: FloatArray) -> FloatArray:
     blend_time = np.where(duration[:, 0] > 0.0, duration[:, 0], 1.0)
     along = v_in * since + 0.5 * (v_out - v_in) / blend_time * since * since
     u = along / np.where(room > 0.0, 2.0 * room, 1.0)
-    arriving = direction - route.turn[vertex]
+    arriving = route.arriving[vertex]
     offset_in = np.where((kind == 0) & (room > 0.0), -room * (1.0 - u) ** 2, 0.0)
     offset_out = np.where((kind == 0) & (room > 0.0), room * u * u, 0.0)
     climb = room + v_out * duration[:, 1] + 0.5 * rate * duration[:, 1] ** 2

@@ -6,13 +6,12 @@ import math
 import numpy as np
 import pytest
 import shapely
-from hypothesis import assume, given
-from strategies import STEADY, aims, strokes
-
 from beamwright.core.errors import SettingError
 from beamwright.core.points.aim import aim_matrix, aimed, clipped_to_field, projected
 from beamwright.core.points.projector import NO_KEYSTONE, Aim
 from beamwright.core.strokes import Strokes
+from hypothesis import assume, given
+from strategies import STEADY, aims, strokes
 
 
 def mapped(aim: Aim, x: float, y: float) -> tuple[float, float]:

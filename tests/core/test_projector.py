@@ -5,9 +5,6 @@ import json
 import math
 
 import pytest
-from hypothesis import given
-from strategies import STEADY, profiles
-
 from beamwright.core.errors import FormatError, SettingError
 from beamwright.core.points.projector import (
     GENERIC_PROFILES,
@@ -17,6 +14,8 @@ from beamwright.core.points.projector import (
     profile_from_rating,
     profile_to_json,
 )
+from hypothesis import given
+from strategies import STEADY, profiles
 
 
 def gain(profile: ScannerProfile, frequency_hz: float) -> float:

@@ -3,12 +3,11 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
+from beamwright.core.points.simplify import SHORTEST_SEGMENT, drawable, simplified
+from beamwright.core.strokes import Strokes
 from hypothesis import given
 from hypothesis import strategies as st
 from strategies import STEADY, strokes
-
-from beamwright.core.points.simplify import SHORTEST_SEGMENT, drawable, simplified
-from beamwright.core.strokes import Strokes
 
 
 @STEADY
