@@ -72,9 +72,8 @@ $(VENV)/.package: pyproject.toml | $(VENV)/.blender
 	@touch $@
 
 demo: $(VENV)/.blender ## Render a sample scene for its projectors; SCENE= and OUT= choose
-	@mkdir -p $(OUT)
+
 	$(BIN)/beamwright render $(SCENE) --out $(OUT)/$(basename $(notdir $(SCENE)))
-	@$(BIN)/python packaging/summarise_demo.py $(OUT)/$(basename $(notdir $(SCENE)))
 
 test: $(VENV)/.test ## Run the whole test suite; ARGS= goes to pytest
 	$(BIN)/python -m pytest $(ARGS)

@@ -18,6 +18,7 @@ from typing import Any
 
 import bpy
 import parts
+from beamwright.addon.properties import assign
 
 FRAMES = 200
 STROKE_FRAMES = 40  # one pull of the oars
@@ -35,6 +36,14 @@ def main(path: str) -> None:
     build_lighthouse(parts.collection(scene, "Lighthouse"))
     build_sky(parts.collection(scene, "Sky"))
     build_title(parts.collection(scene, "Title"))
+
+    parts.add_projector(scene, "Pictures", "30 kpps", refresh_hz=25.0, field_deg=8.0)
+    parts.add_projector(scene, "Lettering", "20 kpps", refresh_hz=25.0, field_deg=8.0)
+    assign(bpy.data.collections["Title"], "Lettering")
+    for name in ("Boat", "Whale", "Gull"):  # what the story is about goes last
+        for item in bpy.data.collections[name].objects:
+            item.beamwright.priority = 1.0
+    bpy.data.objects["Stars"].beamwright.lines.dot = True
     parts.save(path)
 
 

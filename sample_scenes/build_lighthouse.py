@@ -37,6 +37,7 @@ def main(path: str) -> None:
     build_cottage(parts.collection(scene, "Cottage"), turntable)
     build_beams(parts.collection(scene, "Beams"))
     build_water(parts.collection(scene, "Water"))
+    parts.add_projector(scene, "Pictures", "30 kpps", refresh_hz=25.0, field_deg=12.0)
     parts.save(path)
 
 

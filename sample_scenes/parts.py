@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import bpy
+from beamwright import addon
+from beamwright.core.points.projector import GENERIC_PROFILES
 
 Point3 = tuple[float, float, float]
 Point2 = tuple[float, float]
@@ -30,6 +32,7 @@ def new_scene(name: str, frames: int, fps: int = 25, size: tuple[int, int] = (19
             )
         )
     bpy.ops.wm.read_homefile(use_empty=True)
+    addon.register_headless()
     # Keys set from here on: straight between the keys unless a motion asks for more.
     bpy.context.preferences.edit.keyframe_new_interpolation_type = "LINEAR"
     scene = bpy.context.scene
@@ -294,6 +297,16 @@ def animate(
         channel = getattr(body, path)
         channel[index] = value(frame)
         body.keyframe_insert(path, index=index, frame=frame)
+
+
+def add_projector(
+    scene: Any, name: str, rating: str, *, refresh_hz: float, field_deg: float
+) -> Any:
+    """Add a projector with a pair of scanners of a usual rating, such as ``30 kpps``."""
+    projector = scene.beamwright.add_projector(name)
+    projector.profile.set_from(GENERIC_PROFILES[rating].converted(field_deg=field_deg))
+    projector.target_refresh_hz = refresh_hz
+    return projector
 
 
 def save(path: str) -> None:
