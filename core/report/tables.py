@@ -357,6 +357,10 @@ def _percent(share: float) -> str:
     return f"{100.0 * share:.0f} %"
 
 
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
 def _named_shares(figures: Sequence[FrameFigures], count: int) -> str:
     shares = [(name, share) for name, share in cost_shares(figures).items() if name]
     return ", ".join(f"{name} {_percent(share)}" for name, share in shares[:count])
@@ -447,12 +451,15 @@ def _remarks(projector: ProjectorReport, limit: int) -> list[str]:
         of = f" of {', '.join(names[:5])}" if names else ""
         lines.append(
             f"strokes{of} left out in {len(dropped)} of {len(by_frame)} frames, most at frame "
-            f"{worst.frame} ({worst.dropped_strokes} strokes, length {worst.dropped_length:.2f})"
+            f"{worst.frame} ({_count(worst.dropped_strokes, 'stroke')}, length "
+            f"{worst.dropped_length:.2f})"
         )
     darkened = sum(row.darkened for row in figures)
     if darkened:
         count = sum(row.darkened > 0 for row in figures)
-        lines.append(f"the safety stage switched {darkened} points off in {count} frames")
+        lines.append(
+            f"the safety stage switched {_count(darkened, 'point')} off in {_count(count, 'frame')}"
+        )
     return lines
 
 

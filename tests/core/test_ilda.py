@@ -8,17 +8,16 @@ import tracemalloc
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from hypothesis.extra import numpy as hnp
-from strategies import STEADY
-
 from beamwright.core.errors import FormatError, OutputError, SettingError
 from beamwright.core.frame import Frame
 from beamwright.core.output import ilda
 from beamwright.core.output.ilda_check import FINDINGS_PER_RULE, Severity, check_stream
 from beamwright.core.output.ilda_layout import Header, decode_text, encode_text
 from beamwright.core.output.palette import DEFAULT_PALETTE, OwnPalette, nearest_hue
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+from strategies import STEADY
 
 # Section header of the format's layout: signature, three reserved bytes, code, name, company,
 # records, number, total, projector, reserved byte.
@@ -149,7 +148,7 @@ class TestRefusals:
     def test_too_many_points(self):
         count = 65536
         picture = frame(np.zeros((count, 2)), np.zeros((count, 3)), np.ones(count))
-        with pytest.raises(FormatError, match="65536 points.*65535"):
+        with pytest.raises(FormatError, match=r"65536 points.*65535"):
             written([picture])
         biggest = frame(np.zeros((65535, 2)), np.zeros((65535, 3)), np.ones(65535))
         assert rules(written([biggest])) == []
@@ -327,7 +326,7 @@ class TestLenientReading:
             ilda.read(path)
         path.write_bytes(written([SQUARE])[:-32])
         assert len(ilda.read(path)) == 1
-        with pytest.raises(FormatError, match="breaks the ILDA format.*byte 64"):
+        with pytest.raises(FormatError, match=r"breaks the ILDA format.*byte 64"):
             ilda.read(path, strict=True)
 
 
