@@ -162,16 +162,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--all", action="store_true", help="all platforms, not this one alone")
-    which.add_argument("--sanitize", action="store_true", help="with address and UB sanitizers")
-    parser.add_argument("--out", type=Path, default=SOURCE_FOLDER, help="folder of the result")
+    which.add_argument(
+        "--sanitize",
+        action="store_true",
+        help="with address and UB sanitizers, for tests/sanitizers/run.py; needs --out",
+    )
+    parser.add_argument("--out", type=Path, help="folder of the result, else beside the sources")
     options = parser.parse_args(arguments)
+    if options.sanitize and options.out is None:
+        # Beside the sources it would be taken for the ordinary library, and fail to load.
+        parser.error("--sanitize needs --out DIR; `python tests/sanitizers/run.py` does it all")
+    folder = options.out or SOURCE_FOLDER
     try:
         if options.all:
-            built = build_all(options.out)
+            built = build_all(folder)
         elif options.sanitize:
-            built = [build_sanitized(options.out)]
+            built = [build_sanitized(folder)]
         else:
-            built = [build_host(options.out)]
+            built = [build_host(folder)]
     except CompileError as error:
         sys.stderr.write(f"{error}\n")
         return 1

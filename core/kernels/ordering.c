@@ -514,9 +514,6 @@ int64_t bw_improve_tour(bw_workspace *workspace, int64_t count, int32_t size,
         kicks < 0 || !lists_are_valid(count, size, neighbours)) {
         return BW_BAD_SIZE;
     }
-    if (strokes < 3) {
-        return 0;
-    }
     size_t nodes = (size_t)count;
     int32_t *ints = bw_reserve(workspace, BW_SCRATCH_E, 3 * nodes, sizeof *ints);
     uint8_t *stacked = bw_reserve(workspace, BW_SCRATCH_F, nodes, 1);
@@ -547,6 +544,9 @@ int64_t bw_improve_tour(bw_workspace *workspace, int64_t count, int32_t size,
         }
         stacked[node & ~1] = 1;
         s.place[node] = s.place[node ^ 1] = (int32_t)i;
+    }
+    if (strokes < 3) {
+        return 0;
     }
     memset(stacked, 0, nodes);
     for (int64_t i = strokes - 1; i >= 0; i--) {

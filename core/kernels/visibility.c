@@ -80,7 +80,7 @@ static int prepare(const bw_view *view, bw_record *record) {
         record->x[k] = view->vertices[vertex].x;
         record->y[k] = view->vertices[vertex].y;
         record->depth[k] = view->vertices[vertex].depth;
-        unsigned bit = (bits >> (back ? 2 - k : k)) & 1u;
+        unsigned bit = ((unsigned)bits >> (back ? 2 - k : k)) & 1u;
         record->interior = (uint8_t)(record->interior | (bit << k));
     }
     double area = (record->x[1] - record->x[0]) * (record->y[2] - record->y[0]) -
