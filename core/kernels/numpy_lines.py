@@ -235,8 +235,8 @@ def _grid_over(features: _Features, cells: int) -> _Grid:
     """Return a grid of about `cells` x `cells` square cells over the clipped features."""
     x = np.stack([_along(features.x, features.t0), _along(features.x, features.t1)])
     y = np.stack([_along(features.y, features.t0), _along(features.y, features.t1)])
-    x0, y0 = float(x.min()), float(y.min())
-    width, height = float(x.max()) - x0, float(y.max()) - y0
+    x0, y0 = float(np.min(x)), float(np.min(y))
+    width, height = float(np.max(x)) - x0, float(np.max(y)) - y0
     span = max(width, height)
     # A little less than `cells`, so that the far border falls into the last cell.
     per_unit = cells * (1.0 - 1e-9) / span if span > 0.0 else 1.0
@@ -408,8 +408,9 @@ def _still_visible(
     piece: IndexArray,
 ) -> BoolArray:
     """Return a mask of the pieces that are not yet hidden wholly."""
-    owner, start, end = (np.concatenate(part) for part in hidden)
-    owner, start, end = _gaps(owner, start, end, features)
+    owner, start, end = _gaps(
+        np.concatenate(hidden[0]), np.concatenate(hidden[1]), np.concatenate(hidden[2]), features
+    )
     feature = cuts.feature[piece]
     if len(owner) == 0:
         return np.zeros(len(piece), bool)
@@ -508,11 +509,7 @@ def _gaps(
     # In blocks, because the sort key spends the digits of t on the feature's number.
     for first in range(0, count, BLOCK):
         last = min(first + BLOCK, count)
-        if count <= BLOCK:
-            rows = slice(None)
-        else:
-            rows = np.flatnonzero((owner >= first) & (owner < last))  # type: ignore[assignment]
-            # a mask for many blocks, everything for one
+        rows = np.flatnonzero((owner >= first) & (owner < last)) if count > BLOCK else slice(None)
         every = np.arange(last - first)
         index = np.concatenate([every, owner[rows] - first, every])
         low = np.concatenate([np.full(len(every), -0.25), start[rows], features.t1[first:last]])

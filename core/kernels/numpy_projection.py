@@ -21,11 +21,16 @@ BoolArray = NDArray[np.bool_]
 class Grid(Protocol):
     """The part of the screen grid used here."""
 
-    x0: float
-    y0: float
-    cells_per_unit: float
-    width: int
-    height: int
+    @property
+    def x0(self) -> float: ...
+    @property
+    def y0(self) -> float: ...
+    @property
+    def cells_per_unit(self) -> float: ...
+    @property
+    def width(self) -> int: ...
+    @property
+    def height(self) -> int: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,10 +127,7 @@ def project(scene: VisibilityInput) -> Projection:
     rows = matrix[[0, 1, 3]]
     clip = rows[:, :3] @ scene.positions.T + rows[:, 3:]
     perspective = bool(np.any(matrix[3, :3] != 0.0))
-    if perspective:
-        height = clip[2]
-    else:
-        height = matrix[2, :3] @ scene.positions.T + matrix[2, 3]
+    height = clip[2] if perspective else matrix[2, :3] @ scene.positions.T + matrix[2, 3]
     before = height < scene.near
     any_before = bool(np.any(before))
     w = np.where(before, 1.0, clip[2]) if any_before and perspective else clip[2]
@@ -232,7 +234,7 @@ def occluders_near(
     low = np.stack([low_x[occupied], low_y[occupied]])
     high = np.stack([high_x[occupied], high_y[occupied]])
     single = (low == high).all(axis=0)
-    limit = np.where(single, far[low[1], low[0]], far.max())
+    limit = np.where(single, far[low[1], low[0]], np.max(far))
     before = np.flatnonzero(near < limit)
     corner, depth, near = corner[:, before], depth[:, before], near[before]
     triangle = whole[kept[before]]
@@ -289,7 +291,7 @@ def _finish(scene: VisibilityInput, parts: _Parts) -> Occluders:
         area2[back] = -area2[back]
     triangle = parts.triangle[order]
     ranks = scene.triangle_rank
-    ranked = bool(len(ranks)) and bool(ranks.min() != ranks.max())
+    ranked = bool(len(ranks)) and bool(np.min(ranks) != np.max(ranks))
     return Occluders(
         triangle=triangle.astype(np.int32),
         vertex=vertex,

@@ -146,7 +146,7 @@ def _derive(topology: Topology) -> Adjacency:
     part = part_of_vertex[triangles[:, 0]] if count else np.empty(0, np.int64)
     _, part = np.unique(part, return_inverse=True)
     part = part.reshape(-1)
-    sealed = np.ones(int(part.max()) + 1 if count else 0, bool)
+    sealed = np.full(int(np.max(part)) + 1 if count else 0, True)
     unsound = np.flatnonzero((uses != 2) | (flip[:mesh_edges] != 0))
     sealed[part[faces[unsound, 0]]] = False
     return Adjacency(

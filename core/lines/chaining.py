@@ -179,4 +179,5 @@ def _dense(
 ) -> NDArray[np.int32]:
     """Number the pairs of object and colour that occur, (n,)."""
     _, number = np.unique(surface.astype(np.int64) * colours + colour, return_inverse=True)
-    return number.reshape(-1).astype(np.int32)
+    numbers: NDArray[np.int32] = number.reshape(-1).astype(np.int32)
+    return numbers

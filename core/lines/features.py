@@ -11,6 +11,7 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from threading import Lock
+from typing import Any
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -271,7 +272,7 @@ def _measure(surface: Surface) -> ShapeArrays:
 
     count = len(mesh.part_sealed)
     volume6 = np.bincount(mesh.part, np.einsum("ij,ij->i", p0, np.cross(p1, p2)), count)
-    extent = float(np.ptp(positions, axis=0).max()) if len(positions) else 0.0
+    extent = float(np.max(np.ptp(positions, axis=0))) if len(positions) else 0.0
     sure = mesh.part_sealed & (np.abs(volume6) > LEAST_VOLUME * extent**3)
     return ShapeArrays(
         edge_faces=faces,
@@ -349,10 +350,9 @@ def _concatenate(parts: tuple[SurfaceArrays, ...]) -> SceneArrays:
     def starts(counts: list[int]) -> NDArray[np.int64]:
         return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
 
-    def joined(name: str, shape: tuple[int, ...], dtype: type) -> NDArray[np.generic]:
+    def joined(name: str, shape: tuple[int, ...], dtype: type[Any]) -> NDArray[Any]:
         arrays = [getattr(part, name) for part in parts]
-        empty: NDArray[np.generic] = np.empty((0, *shape), dtype)
-        return np.ascontiguousarray(np.concatenate([empty, *arrays]), dtype)
+        return np.ascontiguousarray(np.concatenate([np.empty((0, *shape), dtype), *arrays]))
 
     vertex = starts([part.vertex_count for part in parts])
     triangle = starts([len(part.triangles) for part in parts])

@@ -110,7 +110,8 @@ def _intersection_edges(
         pairs += [(i, i) for i in range(len(surfaces)) if draws[i]]
     versions = {i: _version_of(surfaces[i]) for pair in pairs for i in pair}
     positions, edges = [np.empty((0, 3))], [np.empty((0, 2), np.int64)]
-    faces, owners, materials = [np.empty((0, 2), np.int64)], [np.empty(0)], [np.empty(0)]
+    faces = [np.empty((0, 2), np.int64)]
+    owners, materials = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
     sources = [np.empty(0, np.int64)]
     points = 0
     for i, j in pairs:
@@ -133,7 +134,7 @@ def _intersection_edges(
         owners.append(np.full(len(crossing.segments), (i, j)[own]))
         mesh, surface = meshes[own], (a, b)[own]
         triangle = mesh.source_triangle[crossing.triangles[:, own]]
-        materials.append(np.asarray(surface.topology.triangle_material)[triangle])
+        materials.append(np.asarray(surface.topology.triangle_material, np.int64)[triangle])
         sources.append(SOURCE_BASE + crossing.edge[crossing.segments].min(axis=1))
     total = sum(len(part) for part in edges)
     return ForcedEdges(
@@ -161,8 +162,8 @@ def _overlapping_surfaces(
     rows = np.flatnonzero(there)
     if len(rows) < 2:
         return []
-    low = np.array([surfaces[i].positions.min(axis=0) for i in rows])
-    high = np.array([surfaces[i].positions.max(axis=0) for i in rows])
+    low = np.array([surfaces[i].positions.min(axis=0) for i in rows.tolist()])
+    high = np.array([surfaces[i].positions.max(axis=0) for i in rows.tolist()])
     shows = np.array(draws, bool)[rows]
     overlap = np.ones((len(rows), len(rows)), bool)
     for k in range(3):
@@ -226,7 +227,7 @@ def _find(a: Surface, b: Surface, within: bool) -> _Crossing:
     size = max(float(np.abs(a.positions).max()), float(np.abs(b.positions).max()))
     contact = CONTACT * size
     # Candidates: every edge of the one against the other's triangle, each only once.
-    found = []
+    found: list[tuple[IndexArray, FloatArray]] = []
     hits = np.zeros((len(triangle_a), 6), bool)
     keys = np.zeros((len(triangle_a), 6), np.int64)
     for side, (own, other) in enumerate(((triangle_a, triangle_b), (triangle_b, triangle_a))):

@@ -151,6 +151,9 @@ def see(
         bias=depth_bias,
     )
     pieces = visible_pieces(view)
+    # Where the page cuts, rounding may leave a point outside by a last digit.
+    x_min, x_max, y_min, y_max = view.page
+    np.clip(pieces.xy, [x_min, y_min] * 2, [x_max, y_max] * 2, out=pieces.xy)
     source = np.concatenate(sources)
     return SeenEdges(
         view=view,

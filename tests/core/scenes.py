@@ -257,17 +257,14 @@ def _cut_edges(view):
         ub = np.where(hb < view.near, (view.near - ha) / (hb - ha), 1.0)
         ub = np.where(hb > view.far, (view.far - ha) / (hb - ha), ub)
     left = ~((ha < view.near) & (hb < view.near)) & ~((ha > view.far) & (hb > view.far))
-    first, last = a + ua[:, None] * (b - a), a + ub[:, None] * (b - a)
+        first, last = a + ua[:, None] * (b - a), a + ub[:, None] * (b - a)
     return first, last, ha + ua * (hb - ha), ha + ub * (hb - ha), left, perspective
 
 
 def world_points(view, edge, t):
     """World points at image parameters t of edges."""
     first, last, wa, wb, _, perspective = _cut_edges(view)
-    if perspective:
-        s = (t / wb[edge]) / ((1 - t) / wa[edge] + t / wb[edge])
-    else:
-        s = t
+    s = (t / wb[edge]) / ((1 - t) / wa[edge] + t / wb[edge]) if perspective else t
     return first[edge] + s[:, None] * (last[edge] - first[edge])
 
 

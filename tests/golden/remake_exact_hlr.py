@@ -54,7 +54,10 @@ def shapes():
         "cube": [box(*UNIT)],
         "two boxes": [box(*UNIT), box(*SECOND)],
         "notched cube": [BRepAlgoAPI_Cut(box(*UNIT), box(*NOTCH)).Shape()],
-        "wedge and box": [BRepPrimAPI_MakeWedge(1.2, 0.8, 1.0, 0.4).Shape(), box((-1, -1, -1), (0.7, 0.7, 1.4))],
+        "wedge and box": [
+            BRepPrimAPI_MakeWedge(1.2, 0.8, 1.0, 0.4).Shape(),
+            box((-1, -1, -1), (0.7, 0.7, 1.4)),
+        ],
         "cylinder": [cylinder],
         "box through cylinder": [BRepAlgoAPI_Fuse(box(*UNIT), cylinder).Shape()],
         "sphere": [BRepPrimAPI_MakeSphere(1.0).Shape()],
@@ -98,7 +101,14 @@ def main():
                 if perspective and name in CURVED:
                     continue
                 length = visible_length(parts, eye, perspective)
-                rows.append({"shape": name, "eye": eye, "perspective": perspective, "length": round(length, 7)})
+                rows.append(
+                    {
+                        "shape": name,
+                        "eye": eye,
+                        "perspective": perspective,
+                        "length": round(length, 7),
+                    }
+                )
     lines = ",\n".join("  " + json.dumps(row) for row in rows)
     Path(__file__).with_name("exact_hlr.json").write_text(f"[\n{lines}\n]\n")
 
