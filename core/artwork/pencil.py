@@ -204,7 +204,7 @@ def _as_curves_show(page: Page, tolerance: float) -> Page:
     for k, i in enumerate(asked.tolist()):
         own = range(part.shape_offsets[k], part.shape_offsets[k + 1])
         lines = [points[offsets[c] : offsets[c + 1]] for c in own]
-        drawn = shapely.multilinestrings([shapely.linestrings(p) for p in lines if len(p) > 1])
+        drawn = shapely.MultiLineString([line for line in lines if len(line) > 1])
         clip = clips[page.clip[i]] if page.clip[i] >= 0 else None
         cut = clip is not None and not shapely.covers(clip, drawn)
         region = polygons_only(shapely.intersection(truth[k], clip)) if cut else truth[k]
