@@ -256,9 +256,10 @@ def _cut_edges(view):
         ua = np.where(ha > view.far, (view.far - ha) / (hb - ha), ua)
         ub = np.where(hb < view.near, (view.near - ha) / (hb - ha), 1.0)
         ub = np.where(hb > view.far, (view.far - ha) / (hb - ha), ub)
-    left = ~((ha < view.near) & (hb < view.near)) & ~((ha > view.far) & (hb > view.far))
         first, last = a + ua[:, None] * (b - a), a + ub[:, None] * (b - a)
-    return first, last, ha + ua * (hb - ha), ha + ub * (hb - ha), left, perspective
+        wa, wb = ha + ua * (hb - ha), ha + ub * (hb - ha)
+    left = ~((ha < view.near) & (hb < view.near)) & ~((ha > view.far) & (hb > view.far))
+    return first, last, wa, wb, left, perspective
 
 
 def world_points(view, edge, t):
