@@ -12,9 +12,16 @@ from typing import Any
 
 import bpy
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
-__all__ = ["add_line_art", "line_art_segments", "view_projection"]
+__all__ = [
+    "add_line_art",
+    "line_art_segments",
+    "stroke_segments",
+    "uncovered_length",
+    "view_projection",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -99,3 +106,34 @@ def line_art_segments(scene: Any, drawn: Any) -> FloatArray:
         first = np.flatnonzero(inside)
         parts.append(np.hstack([xy[first], xy[first + 1]]))
     return np.concatenate(parts)
+
+
+def stroke_segments(strokes: Any) -> FloatArray:
+    """Return the segments of `Strokes`, (n, 4), in field coordinates."""
+    first = np.ones(len(strokes.points), bool)
+    first[strokes.offsets[1:] - 1] = False
+    index = np.flatnonzero(first)
+    return np.hstack([strokes.points[index], strokes.points[index + 1]])
+
+
+def uncovered_length(
+    segments: FloatArray, others: FloatArray, tolerance: float, step: float = 2e-4
+) -> tuple[float, float]:
+    """Return how much of `segments` no other segment comes near, and their whole length.
+
+    Sampled every `step`, inside ±0.999 of the page, where both sets are complete.
+    """
+    length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    count = np.maximum(1, np.ceil(length / step).astype(np.int64))
+    row = np.repeat(np.arange(len(segments)), count)
+    place = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+    t = ((place + 0.5) / count[row])[:, None]
+    points = segments[row, :2] * (1.0 - t) + segments[row, 2:] * t
+    weight = (length / count)[row]
+    inside = np.all(np.abs(points) < 0.999, axis=1)
+    points, weight = points[inside], weight[inside]
+    tree = shapely.STRtree(shapely.linestrings(others.reshape(-1, 2, 2)))
+    near = tree.query(shapely.points(points), predicate="dwithin", distance=tolerance)[0]
+    covered = np.zeros(len(points), bool)
+    covered[near] = True
+    return float(weight[~covered].sum()), float(weight.sum())
