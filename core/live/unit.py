@@ -92,7 +92,7 @@ class Spread:
             return cls(0.0, 0.0, 0.0)
         values = np.asarray(seconds, np.float64) * 1e3
         p50, p99 = np.quantile(values, (0.5, 0.99))
-        return cls(float(p50), float(p99), float(values.max(initial=0.0)))
+        return cls(float(p50), float(p99), float(np.max(values)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +292,7 @@ class Unit:
             expected = (self._last_sequence + 1) & 0xFFFF
             if hello.sequence != expected:
                 self._blame("a sequence number was not the next one")
+            self._last_sequence = hello.sequence
         try:
             self._message(message, now_s)
         except FormatError as error:
