@@ -40,6 +40,7 @@ from .output.whole_file import Staging, file_stem, naming_the_file
 from .points.projector import Projector
 from .report import tables
 from .report.figures import FrameFigures
+from .safety.limits import SafetyLimits
 from .scene import SceneSource
 from .strokes import Strokes
 from .version import version
@@ -357,6 +358,8 @@ def _render(
 ) -> Generator[Progress, None, None]:
     chosen = [projector.name for projector in projectors]
     memories: dict[str, Any] = {}
+    # Not part of the protocol: a source without limits of its own gets the default ones.
+    limits: Mapping[str, SafetyLimits] | None = getattr(source, "limits", None)
     with ExitStack() as stack:
         staging = stack.enter_context(Staging(request.folder, overwrite=request.overwrite))
         files = {
@@ -368,7 +371,7 @@ def _render(
             with _at_frame(number):
                 scene = source.scene_at(number)
                 # All projectors of the scene: who draws what depends on which there are.
-                planned = pipeline.draw_frame(scene, source.projectors, memories)
+                planned = pipeline.draw_frame(scene, source.projectors, memories, limits)
                 memories = {name: share.memory for name, share in planned.items()}
                 for name in chosen:
                     share = planned[name]

@@ -1,0 +1,407 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What each command of the command line does; `cli` reads the arguments.
+
+A command takes its options and the host that opens scenes, writes its answer to standard
+output, and returns the exit code.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+from statistics import median
+from typing import Any, Protocol, TextIO
+
+from . import pipeline
+from .errors import FormatError, HostError, OutputError, SettingError
+from .output import ilda, stroke_json, svg
+from .output.points_json import PointsWriter
+from .output.stroke_json import Page
+from .output.trace import trace_strokes
+from .output.wav import WavWriter
+from .output.whole_file import Staging, whole_file
+from .points.patterns import PATTERNS, pattern_frames
+from .points.projector import ScannerProfile, profile_from_json, profile_from_rating
+from .report import tables
+from .safety.guard import guard
+from .scene import SceneSource
+from .sequence import Progress, RenderRequest, RenderResult, render_sequence
+
+__all__ = [
+    "SceneHost",
+    "check",
+    "convert",
+    "lines",
+    "pattern",
+    "render",
+    "report",
+    "say_json",
+]
+
+
+class SceneHost(Protocol):
+    """Whoever can open a scene: Blender, or a test."""
+
+    def open(
+        self, path: Path | None, scene_name: str | None, camera_name: str | None
+    ) -> SceneSource:
+        """Open a scene of a file, or of the file that is open already (None).
+
+        Raises
+        ------
+        HostError
+            Where there is no Blender; the message says how to get it.
+        SceneError
+            Where the file, scene or camera does not exist or cannot be read.
+        """
+        ...
+
+
+class _ProgressBar:
+    """A bar with the time left, on a terminal only."""
+
+    WIDTH = 30
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+        self._shown = stream.isatty()
+        self._start = time.monotonic()
+
+    def show(self, progress: Progress) -> None:
+        if not self._shown:
+            return
+        filled = self.WIDTH * progress.done // progress.total
+        spent = time.monotonic() - self._start
+        left = round(spent / progress.done * (progress.total - progress.done))
+        bar = "#" * filled + "." * (self.WIDTH - filled)
+        self._write(f"[{bar}] {progress.done}/{progress.total}  {left // 60}:{left % 60:02d} left")
+
+    def clear(self) -> None:
+        if self._shown:
+            self._write("")
+
+    def _write(self, text: str) -> None:
+        # Carriage return, then erase to the end of the line (ECMA-48).
+        self._stream.write(f"\r\x1b[K{text}")
+        self._stream.flush()
+
+
+def _open(options: argparse.Namespace, host: SceneHost | None) -> SceneSource:
+    if host is None:
+        raise HostError("Scenes need Blender, which this program was started without.")
+    return host.open(options.file, options.scene, options.camera)
+
+
+def say_json(value: object) -> None:
+    """Write a value to standard output."""
+    sys.stdout.write(json.dumps(value, ensure_ascii=False, indent=1) + "\n")
+
+
+def _projector_row(projector: tables.ProjectorReport) -> dict[str, Any]:
+    points = [row.points for row in projector.figures]
+    return {
+        "name": projector.name,
+        "frames": len(points),
+        "points_min": min(points, default=0),
+        "points_median": median(points) if points else 0,
+        "points_max": max(points, default=0),
+        "budget": projector.budget,
+        "refresh_hz_min": min((row.refresh_hz for row in projector.figures), default=0.0),
+        "over_budget_frames": sum(row.over_budget for row in projector.figures),
+        "over_budget": [
+            {"first": frames.first, "last": frames.last}
+            for frames in tables.over_budget_ranges(projector.figures)
+        ],
+        "share_by_object": {
+            name: round(share, 4)
+            for name, share in tables.cost_shares(projector.figures).items()
+            if name
+        },
+        "costs": [
+            {
+                "object": cost.name,
+                "first": cost.frames.first,
+                "last": cost.frames.last,
+                "share": round(cost.share, 4),
+                "points": round(cost.points, 1),
+            }
+            for cost in tables.cost_ranges(projector.figures)
+        ],
+    }
+
+
+def _say_rendered(result: RenderResult, as_json: bool) -> None:
+    if as_json:
+        say_json(
+            {
+                "files": [str(path) for path in result.files],
+                "projectors": [_projector_row(row) for row in result.report.projectors],
+            }
+        )
+        return
+    strokes = [path for path in result.files if path.parent.parent.name == "strokes"]
+    sys.stdout.write("Files:\n")
+    for path in result.files:
+        if path not in strokes:
+            sys.stdout.write(f"  {path}\n")
+    for folder in dict.fromkeys(path.parent for path in strokes):
+        count = sum(path.parent == folder for path in strokes)
+        sys.stdout.write(f"  {folder}  ({count} files)\n")
+    sys.stdout.write("\n" + tables.summary(result.report))
+
+
+def render(options: argparse.Namespace, host: SceneHost | None) -> int:
+    """Render a sequence."""
+    source = _open(options, host)
+    first, last = options.frames or (None, None)
+    request = RenderRequest(
+        folder=options.out,
+        frame_first=first,
+        frame_last=last,
+        frame_step=options.step,
+        projectors=tuple(options.projector),
+        files=("ild", *dict.fromkeys(options.also)),
+        format_code=options.format,
+        palette=options.palette,
+        strokes=options.strokes,
+        wav_sample_rate_hz=options.wav_rate,
+        wav_encoding=options.wav_encoding,
+        overwrite=not options.keep,
+    )
+    bar = _ProgressBar(sys.stderr)
+    result: RenderResult | None = None
+    try:
+        # Closing takes the unfinished files away, whatever ends the loop.
+        with closing(render_sequence(source, request)) as steps:
+            for progress in steps:
+                bar.show(progress)
+                result = progress.result
+    finally:
+        bar.clear()
+    assert result is not None, "the last step carries the result"
+    _say_rendered(result, options.json)
+    return 0
+
+
+def lines(options: argparse.Namespace, host: SceneHost | None) -> int:
+    """Write the visible strokes of one frame."""
+    suffix = options.out.suffix.lower()
+    if suffix not in (".json", ".svg"):
+        raise SettingError(f"{options.out} must end in .json or .svg.")
+    source = _open(options, host)
+    scene = source.scene_at(options.frame)
+    strokes = pipeline.visible_strokes(scene)
+    page = Page(scene.name, scene.frame, scene.camera.half_width, scene.camera.half_height)
+    writer = svg if suffix == ".svg" else stroke_json
+    writer.write(options.out, strokes, page, overwrite=not options.keep)
+    if options.json:
+        say_json(
+            {
+                "files": [str(options.out)],
+                "strokes": len(strokes),
+                "length": float(strokes.lengths.sum()),
+            }
+        )
+    else:
+        sys.stdout.write(
+            f"{options.out}: {len(strokes)} strokes, {strokes.lengths.sum():.3f} field units\n"
+        )
+    return 0
+
+
+def check(options: argparse.Namespace, host: SceneHost | None) -> int:
+    """Check ILDA files; 1 where one breaks the standard."""
+    del host
+    found = {path: ilda.check(path) for path in options.files}
+    broken = {
+        path: sum(finding.severity is ilda.Severity.ERROR for finding in findings)
+        for path, findings in found.items()
+    }
+    if options.json:
+        say_json(
+            {
+                "files": [
+                    {
+                        "file": str(path),
+                        "ok": not broken[path],
+                        "findings": [
+                            {
+                                "severity": finding.severity.value,
+                                "rule": finding.rule,
+                                "offset": finding.offset,
+                                "section": finding.section,
+                                "message": finding.message,
+                            }
+                            for finding in findings
+                        ],
+                    }
+                    for path, findings in found.items()
+                ]
+            }
+        )
+    else:
+        for path, findings in found.items():
+            for finding in findings:
+                sys.stdout.write(f"{path}: {finding}\n")
+            warnings = len(findings) - broken[path]
+            verdict = "breaks the standard" if broken[path] else "keeps the standard"
+            counts = f"{_count(broken[path], 'error')}, {_count(warnings, 'warning')}"
+            sys.stdout.write(f"{path} {verdict}: {counts}\n")
+    return 1 if any(broken.values()) else 0
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def report(options: argparse.Namespace, host: SceneHost | None) -> int:
+    """Tell what a render cost."""
+    del host
+    figures = tables.read(options.file)
+    if options.json:
+        say_json(
+            {
+                "scene": figures.scene,
+                "fps": figures.fps,
+                "frame_first": figures.frame_first,
+                "frame_last": figures.frame_last,
+                "frame_step": figures.frame_step,
+                "projectors": [_projector_row(row) for row in figures.projectors],
+            }
+        )
+    else:
+        sys.stdout.write(tables.summary(figures, lines_each=max(0, options.lines)))
+    return 0
+
+
+def convert(options: argparse.Namespace, host: SceneHost | None) -> int:
+    """Turn an ILDA file into another format."""
+    del host
+    write = {"wav": _convert_to_wav, "json": _convert_to_json, "svg": _convert_to_svg}[options.to]
+    count = write(options)
+    if options.json:
+        say_json({"files": [str(options.out)], "frames": count})
+    else:
+        sys.stdout.write(f"{options.out}: {_count(count, 'frame')}\n")
+    return 0
+
+
+def _convert_to_wav(options: argparse.Namespace) -> int:
+    with whole_file(options.out, overwrite=not options.keep) as stream:
+        writer = WavWriter(
+            stream,
+            fps=options.fps,
+            sample_rate_hz=options.wav_rate or round(options.point_rate),
+            encoding=options.wav_encoding,
+        )
+        for frame in ilda.frames(options.file):
+            writer.append(frame.samples(options.point_rate))
+        writer.finish()
+    return writer.count
+
+
+def _convert_to_json(options: argparse.Namespace) -> int:
+    with whole_file(options.out, overwrite=not options.keep) as stream:
+        writer = PointsWriter(
+            stream,
+            projector=options.file.stem,
+            point_rate_hz=options.point_rate,
+            fps=options.fps,
+        )
+        for number, frame in enumerate(ilda.frames(options.file)):
+            writer.append(number, frame.samples(options.point_rate))
+        writer.finish()
+    return writer.count
+
+
+def _convert_to_svg(options: argparse.Namespace) -> int:
+    if options.out.is_file():
+        raise OutputError(f"{options.out} is a file; SVG files go into a folder.")
+    count = 0
+    with Staging(options.out, overwrite=not options.keep) as staging:
+        for frame in ilda.frames(options.file):
+            strokes = trace_strokes(frame.samples(options.point_rate))
+            with staging.open(f"{count:04d}.svg") as stream:
+                stream.write(svg.dumps(strokes, Page(options.file.stem, count)).encode())
+            count += 1
+        staging.commit()
+    return count
+
+
+def _profile(options: argparse.Namespace) -> ScannerProfile:
+    if options.profile is None:
+        return profile_from_rating(options.rating, field_deg=options.field)
+    try:
+        text = options.profile.read_text("utf-8")
+    except OSError as error:
+        raise OutputError(f"{options.profile} can't be read: {error.strerror or error}.") from error
+    except UnicodeDecodeError as error:
+        raise FormatError(f"{options.profile} is not UTF-8 text.") from error
+    return profile_from_json(text)
+
+
+def pattern(options: argparse.Namespace, host: SceneHost | None) -> int:
+    """List the tuning pictures, or write some."""
+    del host
+    if not options.names:
+        return _list_patterns(options)
+    if options.out is None:
+        raise SettingError("Say with --out into which folder the tuning pictures go.")
+    names = list(PATTERNS) if options.names == ["all"] else list(dict.fromkeys(options.names))
+    profile = _profile(options)
+    written = {}
+    with Staging(options.out, overwrite=not options.keep) as staging:
+        for name in names:
+            writer = None
+            for frame in pattern_frames(name, profile):
+                # Whatever is drawn has passed the safety stage.
+                safe = guard(frame, profile=profile)
+                if writer is None:
+                    writer = ilda.SequenceWriter(
+                        staging.open(f"pattern-{name}.ild"), format_code=options.format, name=name
+                    )
+                writer.append(safe.frame)
+            assert writer is not None, "every picture has a frame"
+            writer.finish()
+            written[name] = writer.count
+        paths = staging.commit()
+    if options.json:
+        say_json(
+            {
+                "files": [str(path) for path in paths],
+                "point_rate_hz": profile.point_rate_hz,
+                "frames": written,
+            }
+        )
+        return 0
+    for name, path in zip(names, paths, strict=True):
+        sys.stdout.write(f"{path}\n  {PATTERNS[name].title}: {PATTERNS[name].look_at}\n")
+    sys.stdout.write(f"Play them at {profile.point_rate_hz:g} points a second.\n")
+    return 0
+
+
+def _list_patterns(options: argparse.Namespace) -> int:
+    if options.json:
+        say_json(
+            {
+                "patterns": [
+                    {
+                        "name": entry.name,
+                        "title": entry.title,
+                        "look_at": entry.look_at,
+                        "change": entry.change,
+                    }
+                    for entry in PATTERNS.values()
+                ]
+            }
+        )
+        return 0
+    for entry in PATTERNS.values():
+        sys.stdout.write(
+            f"{entry.name}: {entry.title}\n  look at  {entry.look_at}\n  change   {entry.change}\n"
+        )
+    return 0
