@@ -1,13 +1,20 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Differences between the supported Blender versions, asked for by feature."""
 
+from collections.abc import Iterator
 from typing import Any
 
 import bpy
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["freestyle_marks", "new_action_slot", "register_cli_command", "unregister_cli_command"]
+__all__ = [
+    "animated_paths",
+    "freestyle_marks",
+    "new_action_slot",
+    "register_cli_command",
+    "unregister_cli_command",
+]
 
 
 def freestyle_marks(mesh: bpy.types.Mesh) -> NDArray[np.bool_] | None:
@@ -30,6 +37,24 @@ def new_action_slot(action: bpy.types.Action, owner: bpy.types.ID) -> Any:
         if slot.target_id_type == wanted and slot.name_display == owner.name:
             return slot
     return action.slots.new(id_type=wanted, name=owner.name)
+
+
+def animated_paths(owner: bpy.types.ID) -> Iterator[str]:
+    """Yield the data paths of a data block's F-curves and drivers."""
+    animation = owner.animation_data
+    if animation is None:
+        return
+    for driver in animation.drivers:
+        yield driver.data_path
+    action, slot = animation.action, animation.action_slot
+    if action is None or slot is None:
+        return
+    for layer in action.layers:
+        for strip in layer.strips:
+            bag = strip.channelbag(slot)
+            if bag is not None:
+                for curve in bag.fcurves:
+                    yield curve.data_path
 
 
 def register_cli_command(name: str, function: Any) -> Any:

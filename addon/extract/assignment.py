@@ -10,6 +10,7 @@ from typing import Any
 import bpy
 
 from ...core.scene import Assignment, LineSettings
+from ..compat import animated_paths
 from ..properties import PROPERTY, assigned_names, exact
 
 __all__ = ["ObjectSettings", "SettingsReader"]
@@ -77,6 +78,17 @@ class SettingsReader:
             self._chains[name] = chain
         return chain
 
+    def _settings(self, owner: bpy.types.Object) -> Any:
+        """Settings of an evaluated object.
+
+        The evaluated copy is not told of settings changed by hand or by a script; the
+        original is not told of animation outside of the active scene. So the original
+        holds, except where the settings are animated.
+        """
+        original = owner.original
+        animated = any(path.startswith(PROPERTY + ".") for path in animated_paths(original))
+        return getattr(owner if animated else original, PROPERTY)
+
     def _names(self, owner: Any) -> tuple[str, ...]:
         return tuple(name for name in assigned_names(owner) if name in self._known)
 
@@ -86,7 +98,7 @@ class SettingsReader:
         for item in (owner, parent):
             if item is None:
                 continue
-            names = self._names(item)
+            names = self._names(item.original)
             if names:
                 return names
             for collection in self._chain(item):
@@ -95,8 +107,9 @@ class SettingsReader:
                     return names
         return ()
 
-    def _lines(self, owner: bpy.types.Object, parent: bpy.types.Object | None) -> Any:
-        settings = getattr(owner, PROPERTY)
+    def _lines(
+        self, settings: Any, owner: bpy.types.Object, parent: bpy.types.Object | None
+    ) -> Any:
         if settings.inherit_lines:
             for item in (owner, parent):
                 if item is None:
@@ -107,8 +120,8 @@ class SettingsReader:
         return settings.lines
 
     def _resolve(self, owner: bpy.types.Object, parent: bpy.types.Object | None) -> ObjectSettings:
-        settings = getattr(owner, PROPERTY)
-        lines = self._lines(owner, parent)
+        settings = self._settings(owner)
+        lines = self._lines(settings, owner, parent)
         red, green, blue = (exact(value) for value in lines.colour)
         return ObjectSettings(
             lines=lines.to_core(),
