@@ -190,11 +190,6 @@ def _chosen_projectors(source: SceneSource, request: RenderRequest) -> tuple[Pro
                 f"{stems[stem]}; rename it."
             )
         stems[stem] = repr(projector.name)
-        if not 0 <= projector.number <= 255:
-            raise SettingError(
-                f"Projector {projector.name!r} has the number {projector.number}; ILDA files take "
-                "0 to 255."
-            )
     return chosen
 
 
