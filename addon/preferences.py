@@ -22,6 +22,7 @@ class BEAMWRIGHT_AP_preferences(bpy.types.AddonPreferences):
         description="Where frame sequences go when a scene names no folder of its own; "
         "// is the folder of the saved file",
         subtype="DIR_PATH",
+        options={"PATH_SUPPORTS_BLEND_RELATIVE"},
         default=FALLBACK_FOLDER,
     )
 

@@ -695,6 +695,7 @@ class BEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
         description="Folder for the frame sequences and the report; // is the folder of the "
         "saved file. Empty takes the folder set in the preferences",
         subtype="DIR_PATH",
+        options={"PATH_SUPPORTS_BLEND_RELATIVE"},
         default="",
     )
     file_format: EnumProperty(

@@ -15,6 +15,8 @@ from typing import Any
 
 import bpy
 
+from ..compat import animated_paths
+
 __all__ = ["Shown", "Visibility", "apply_render_state", "render_state", "restore_state"]
 
 
@@ -107,13 +109,14 @@ def apply_render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) 
             _set(changes, layer, "hide_viewport", False)
         pending.extend(layer.children)
     for item in bpy.data.objects:
-        _set(changes, item, "hide_viewport", item.hide_render)
+        # Keyed render visibility is asked for frame by frame.
+        keyed = "hide_render" in animated_paths(item)
+        _set(changes, item, "hide_viewport", item.hide_render and not keyed)
         _set(changes, item, "show_instancer_for_viewport", item.show_instancer_for_render)
         for modifier in item.modifiers:
             _set(changes, modifier, "show_viewport", modifier.show_render)
-            for viewport, render in (("levels", "render_levels"),):
-                if modifier.type in {"SUBSURF", "MULTIRES"}:
-                    _set(changes, modifier, viewport, getattr(modifier, render))
+            if modifier.type in {"SUBSURF", "MULTIRES"}:
+                _set(changes, modifier, "levels", modifier.render_levels)
     for item in scene.objects:
         if item.hide_get(view_layer=view_layer):
             item.hide_set(False, view_layer=view_layer)

@@ -46,7 +46,7 @@ class BEAMWRIGHT_OT_export_sequence(FrameJob, bpy.types.Operator):
         name="Folder",
         description="Folder to write to; empty takes the one set in the scene",
         subtype="DIR_PATH",
-        options={"SKIP_SAVE"},
+        options={"SKIP_SAVE", "PATH_SUPPORTS_BLEND_RELATIVE"},
     )
     projector: StringProperty(
         name="Projector",

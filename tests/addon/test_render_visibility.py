@@ -1,0 +1,210 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What renders is read, and only that, whatever the viewport shows."""
+
+import bpy
+import pytest
+from beamwright.addon.extract.visibility import render_state
+from beamwright.addon.session import open_source
+from blender_scenes import add_collection, add_cube
+
+
+def read():
+    """Names of the surfaces, with the scene in the state of its renders."""
+    source = open_source()
+    with source.reading():
+        surfaces = source.scene_at(1).surfaces
+    return {surface.name: surface for surface in surfaces}
+
+
+def layer_of(collection):
+    """Return the layer collection of a collection."""
+    pending = [bpy.context.view_layer.layer_collection]
+    while pending:
+        layer = pending.pop()
+        if layer.collection == collection:
+            return layer
+        pending.extend(layer.children)
+    raise LookupError(collection.name)
+
+
+def hide_object_in_render(item, _collection):
+    item.hide_render = True
+
+
+def hide_from_camera(item, _collection):
+    item.visible_camera = False
+
+
+def hide_collection_in_render(_item, collection):
+    collection.hide_render = True
+
+
+def exclude_collection(_item, collection):
+    layer_of(collection).exclude = True
+
+
+def make_indirect(_item, collection):
+    layer_of(collection).indirect_only = True
+
+
+@pytest.mark.parametrize(
+    "hide",
+    [
+        hide_object_in_render,
+        hide_from_camera,
+        hide_collection_in_render,
+        exclude_collection,
+        make_indirect,
+    ],
+)
+def test_not_rendered(scene, hide):
+    """Each way to keep an object out of renders keeps it out here."""
+    collection = add_collection("Stage")
+    item = add_cube("Hidden", collection)
+    add_cube("Shown")
+    assert set(read()) == {"Hidden", "Shown"}
+    hide(item, collection)
+    assert set(read()) == {"Shown"}
+
+
+def hide_object_in_viewport(item, _collection):
+    item.hide_viewport = True
+
+
+def hide_with_the_eye(item, _collection):
+    item.hide_set(True)
+
+
+def hide_collection_in_viewport(_item, collection):
+    collection.hide_viewport = True
+
+
+def hide_layer_in_viewport(_item, collection):
+    layer_of(collection).hide_viewport = True
+
+
+@pytest.mark.parametrize(
+    "hide",
+    [
+        hide_object_in_viewport,
+        hide_with_the_eye,
+        hide_collection_in_viewport,
+        hide_layer_in_viewport,
+    ],
+)
+def test_rendered_though_hidden_in_the_viewport(scene, hide):
+    """Viewport visibility plays no part, and comes back as it was."""
+    collection = add_collection("Stage")
+    item = add_cube("Item", collection)
+    hide(item, collection)
+    assert set(read()) == {"Item"}
+    layer = layer_of(collection)
+    after = (item.hide_viewport, item.hide_get(), collection.hide_viewport, layer.hide_viewport)
+    expected = [
+        hide is other
+        for other in (
+            hide_object_in_viewport,
+            hide_with_the_eye,
+            hide_collection_in_viewport,
+            hide_layer_in_viewport,
+        )
+    ]
+    assert (after[0], after[2], after[3]) == (expected[0], expected[2], expected[3])
+    assert item.hide_get() == expected[1]
+
+
+def test_object_in_two_collections(scene):
+    """One collection that renders is enough."""
+    one, two = add_collection("One"), add_collection("Two")
+    item = add_cube("Both", one)
+    two.objects.link(item)
+    one.hide_render = True
+    assert set(read()) == {"Both"}
+    two.hide_render = True
+    assert read() == {}
+
+
+def test_child_of_a_collection_that_does_not_render(scene):
+    """Disabling a collection disables those below; excluding it leaves included ones alone."""
+    outer = add_collection("Outer")
+    inner = add_collection("Inner", outer)
+    add_cube("Inside", inner)
+    outer.hide_render = True
+    assert read() == {}
+    outer.hide_render = False
+    layer_of(outer).exclude = True
+    layer_of(inner).exclude = False
+    assert set(read()) == {"Inside"}
+
+
+@pytest.mark.parametrize("way", ["collection", "object"])
+def test_holdout_only_hides(scene, way):
+    """A holdout is not drawn but hides what lies behind it."""
+    collection = add_collection("Mask")
+    item = add_cube("Mask", collection)
+    if way == "collection":
+        layer_of(collection).holdout = True
+    else:
+        item.is_holdout = True
+    item.beamwright.lines.occludes = False
+    lines = read()["Mask"].lines
+    assert lines.occludes
+    assert not lines.drawn
+
+
+def test_nothing_to_do_is_left_out(scene):
+    """An object that neither draws nor hides costs nothing."""
+    item = add_cube("Ghost")
+    item.beamwright.lines.drawn = item.beamwright.lines.occludes = False
+    assert read() == {}
+
+
+def test_animated_render_visibility(scene):
+    """Keyed render visibility follows the frame."""
+    item = add_cube("Blink")
+    for frame, hidden in ((1, False), (3, True)):
+        item.hide_render = hidden
+        item.keyframe_insert("hide_render", frame=frame)
+    source = open_source()
+    with source.reading():
+        assert [len(source.scene_at(frame).surfaces) for frame in (1, 2, 3)] == [1, 1, 0]
+
+
+def test_modifiers_as_in_renders(scene):
+    """Render levels and render switches of modifiers count; the viewport's come back."""
+    item = add_cube("Smooth")
+    modifier = item.modifiers.new("Subdivision", "SUBSURF")
+    modifier.levels, modifier.render_levels = 0, 2
+    extra = item.modifiers.new("Array", "ARRAY")
+    extra.count, extra.show_viewport, extra.show_render = 2, False, True
+    surface = read()["Smooth"]
+    assert len(surface.topology.triangles) == 2 * 6 * 16 * 2
+    assert (modifier.levels, extra.show_viewport) == (0, False)
+
+
+def test_state_comes_back_after_an_error(scene):
+    """An exception inside leaves the viewport as it was."""
+    item = add_cube()
+    item.hide_viewport = True
+
+    class BrokenError(Exception):
+        pass
+
+    def fail():
+        with render_state(scene, bpy.context.view_layer):
+            assert not item.hide_viewport
+            raise BrokenError
+
+    with pytest.raises(BrokenError):
+        fail()
+    assert item.hide_viewport
+
+
+def test_frame_comes_back(scene):
+    """Reading a range leaves the current frame alone."""
+    add_cube()
+    scene.frame_set(2, subframe=0.5)
+    source = open_source()
+    with source.reading():
+        source.scene_at(4)
+    assert (scene.frame_current, scene.frame_subframe) == (2, 0.5)

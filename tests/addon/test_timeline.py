@@ -1,0 +1,129 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Report curves and markers: complete, idempotent, and careful with the artist's own data."""
+
+from dataclasses import replace
+
+import pytest
+from beamwright.addon import compat, timeline
+from beamwright.core.report.figures import FrameFigures
+
+OVER = [False, True, True, False, True, False, True]
+
+
+def figures(over=OVER, start=1, step=1):
+    return [
+        FrameFigures(
+            frame=start + step * k,
+            points=1200 if full else 800,
+            lit=700,
+            blanked=500 if full else 100,
+            strokes=10,
+            refresh_hz=25.0 if full else 37.5,
+            budget=1000,
+            over_budget=full,
+            stress=0.25 * k,
+        )
+        for k, full in enumerate(over)
+    ]
+
+
+def curves(scene):
+    return {curve.data_path: curve for bag in timeline._bags(scene) for curve in bag.fcurves}
+
+
+def markers(scene):
+    return sorted((marker.frame, marker.name) for marker in scene.timeline_markers)
+
+
+def test_ranges_over_budget():
+    assert list(timeline.over_ranges(figures())) == [(2, 3), (5, 5), (7, 7)]
+    assert list(timeline.over_ranges(figures([True] * 3, start=10, step=5))) == [(10, 20)]
+    assert list(timeline.over_ranges(figures([False] * 3))) == []
+    assert list(timeline.over_ranges([])) == []
+
+
+def test_curves_hold_the_figures(scene):
+    """One stepped, locked curve a measure and projector, with a key on each frame."""
+    items = figures()
+    assert timeline.write_report(scene, {"Pictures": items, 'Say "hi"': items[:2]}) == 4
+    found = curves(scene)
+    assert len(found) == 6
+    curve = found['["Beamwright Points: Pictures"]']
+    assert curve.lock
+    assert [tuple(point.co) for point in curve.keyframe_points] == [
+        (item.frame, item.points) for item in items
+    ]
+    assert {point.interpolation for point in curve.keyframe_points} == {"CONSTANT"}
+    assert curve.group.name == "Beamwright Pictures"
+    for item in items:
+        scene.frame_set(item.frame)
+        assert scene["Beamwright Points: Pictures"] == item.points
+        assert scene["Beamwright Refresh: Pictures"] == pytest.approx(item.refresh_hz)
+        assert scene["Beamwright Stress: Pictures"] == pytest.approx(item.stress)
+    scene.frame_set(2)
+    assert scene['Beamwright Points: Say "hi"'] == 1200
+
+
+def test_markers_stand_at_both_ends(scene):
+    timeline.write_report(scene, {"Pictures": figures()})
+    assert markers(scene) == [
+        (2, "Over budget: Pictures"),
+        (3, "Over budget ends: Pictures"),
+        (5, "Over budget: Pictures"),
+        (7, "Over budget: Pictures"),
+    ]
+
+
+def test_again_replaces(scene):
+    """Writing twice leaves what writing once does, also after a projector is gone."""
+    timeline.write_report(scene, {"Pictures": figures(), "Lettering": figures()})
+    timeline.write_report(scene, {"Pictures": figures()})
+    once = (set(curves(scene)), markers(scene), set(scene.keys()))
+    timeline.write_report(scene, {"Pictures": figures()})
+    assert (set(curves(scene)), markers(scene), set(scene.keys())) == once
+    assert len(once[0]) == 3
+
+
+def test_clearing_keeps_the_artists_data(scene):
+    """Own curves, properties and markers go; the artist's stay, in the same action."""
+    scene["wind"] = 1.0
+    scene.keyframe_insert('["wind"]', frame=1)
+    scene.timeline_markers.new("Chorus", frame=4)
+    action = scene.animation_data.action
+    timeline.write_report(scene, {"Pictures": figures()})
+    assert scene.animation_data.action == action
+    assert timeline.has_report(scene)
+    timeline.clear_report(scene)
+    assert not timeline.has_report(scene)
+    assert set(curves(scene)) == {'["wind"]'}
+    assert markers(scene) == [(4, "Chorus")]
+    assert scene["wind"] == 1.0
+
+
+def test_clearing_removes_our_own_action(scene):
+    import bpy
+
+    before = len(bpy.data.actions)
+    timeline.write_report(scene, {"Pictures": figures()})
+    timeline.clear_report(scene)
+    assert len(bpy.data.actions) == before
+
+
+def test_long_names(scene):
+    """Names beyond Blender's limit are cut, inside no letter."""
+    name = "Ä" * 60
+    timeline.write_report(scene, {name: figures()})
+    assert len(curves(scene)) == 3
+    assert all(len(key.encode()) <= 63 for key in scene.keys())  # noqa: SIM118 - an ID
+
+
+def test_no_figures(scene):
+    assert timeline.write_report(scene, {"Pictures": []}) == 0
+    assert not timeline.has_report(scene)
+
+
+def test_animated_paths(scene):
+    """The report's curves are found among a data block's animated paths."""
+    items = [replace(item, points=1) for item in figures()]
+    timeline.write_report(scene, {"Pictures": items})
+    assert '["Beamwright Points: Pictures"]' in set(compat.animated_paths(scene))

@@ -1,0 +1,96 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Run a script in a real Blender window, with the extension built and installed.
+
+``python tests/gui/run.py SCRIPT OUT [--tree TREE] [--scene FILE.blend]``
+
+The window lives on a virtual screen inside a Debian tree made for it (see DEVELOPERS.md).
+The extension is built from the checkout without wheels: the tree has numpy and shapely of
+its own. The script finds the folder for its results in the variable ``BEAMWRIGHT_OUT`` and
+ends Blender itself; its exit code is handed on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+CACHE = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+TREE = CACHE / "beamwright" / "blender-gui-sid"
+
+
+def inside(tree: Path, work: Path, *command: str, **variables: str) -> int:
+    """Run a command in the tree, which sees the work folder and nothing else of the host."""
+    environment = {"BLENDER_USER_RESOURCES": str(work / "user"), **variables}
+    launcher = tree.with_name(tree.name + ".run")
+    settings = " ".join(f"{name}={value}" for name, value in environment.items())
+    return subprocess.run(
+        [launcher, *command],
+        env={**os.environ, "BIND": str(work), "CHENV": settings},
+        check=False,
+    ).returncode
+
+
+def stage(work: Path) -> Path:
+    """Copy what git tracks, so that the build sees no left-overs."""
+    listed = subprocess.run(
+        ["git", "ls-files", "-z", "--", "__init__.py", "blender_manifest.toml", "LICENSE",
+         "addon", "core"],
+        cwd=ROOT, check=True, capture_output=True, text=True,
+    ).stdout.split("\0")  # fmt: skip
+    source = work / "source"
+    for name in filter(None, listed):
+        if not (ROOT / name).is_file():
+            continue
+        target = source / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(ROOT / name, target)
+    return source
+
+
+def main() -> int:
+    """Build, install, run; return the script's exit code."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("script", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--tree", type=Path, default=TREE)
+    parser.add_argument("--scene", type=Path)
+    arguments = parser.parse_args()
+    if not arguments.tree.with_name(arguments.tree.name + ".run").exists():
+        print(f"There is no tree {arguments.tree}: make it first, see DEVELOPERS.md.")
+        return 2
+    with tempfile.TemporaryDirectory(prefix="beamwright-gui-") as folder:
+        work = Path(folder)
+        out = work / "out"
+        out.mkdir()
+        source = stage(work)
+        built = inside(
+            arguments.tree, work, "blender", "--command", "extension", "build",
+            "--source-dir", str(source), "--output-dir", str(work),
+        ) or inside(
+            arguments.tree, work, "blender", "--command", "extension", "install-file",
+            "--repo", "user_default", "--enable", *map(str, work.glob("*.zip")),
+        )  # fmt: skip
+        if built:
+            return built
+        script = shutil.copy2(arguments.script, work)
+        scene = [str(shutil.copy2(arguments.scene, work))] if arguments.scene else []
+        code = inside(
+            arguments.tree, work, "blender-gui", "--enable-event-simulate", *scene,
+            "--python", str(script),
+            BEAMWRIGHT_OUT=str(out), XRES="1600x1000x24", XW="1600", XH="1000", TMO="180",
+        )  # fmt: skip
+        arguments.out.mkdir(parents=True, exist_ok=True)
+        for path in out.iterdir():
+            shutil.copy2(path, arguments.out)
+            print(arguments.out / path.name)
+        return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
