@@ -228,15 +228,19 @@ def occluders_near(
     ) > 0
     kept = kept[occupied]
     corner = corners[:, kept]
-    depth = projection.depth[corner]
-    near = depth.min(axis=0)
-    # One cell is the common case: its far depth decides. Others: that of the whole scene.
+    near = np.take(projection.depth, corner[0])
+    for k in (1, 2):
+        np.minimum(near, np.take(projection.depth, corner[k]), out=near)
+    # Up to 2 x 2 cells is the common case: the farthest of them decides. Else: of all.
     low = np.stack([low_x[occupied], low_y[occupied]])
     high = np.stack([high_x[occupied], high_y[occupied]])
-    single = (low == high).all(axis=0)
-    limit = np.where(single, far[low[1], low[0]], np.max(far))
+    limit = np.full(len(kept), np.max(far))
+    few = np.flatnonzero((high - low <= 1).all(axis=0))
+    corner_far = [far[y[few], x[few]] for y in (low[1], high[1]) for x in (low[0], high[0])]
+    limit[few] = np.max(corner_far, axis=0)
     before = np.flatnonzero(near < limit)
-    corner, depth, near = corner[:, before], depth[:, before], near[before]
+    corner = corner[:, before]
+    depth = projection.depth[corner]
     triangle = whole[kept[before]]
     parts = _Parts(
         triangle=triangle,

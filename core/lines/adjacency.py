@@ -45,6 +45,7 @@ class Adjacency:
         Between two smooth-shaded faces.
     edge_material : (nE,) int32
         Material of the first face; 0 for none.
+    triangle_material : (nT,) int32
     part : (nT,) int64
         Connected part of each triangle.
     part_sealed : (nP,) bool
@@ -62,6 +63,7 @@ class Adjacency:
     inner: BoolArray
     both_smooth: BoolArray
     edge_material: IntArray
+    triangle_material: IntArray
     part: NDArray[np.int64]
     part_sealed: BoolArray
 
@@ -161,6 +163,7 @@ def _derive(topology: Topology) -> Adjacency:
         inner=inner,
         both_smooth=both_smooth,
         edge_material=edge_material,
+        triangle_material=material,
         part=part,
         part_sealed=sealed,
     )

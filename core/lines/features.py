@@ -116,6 +116,7 @@ class SceneArrays:
     triangle_closed: NDArray[np.uint8]
     triangle_occludes: NDArray[np.uint8]
     triangle_rank: NDArray[np.int16]
+    triangle_material: IntArray
 
 
 @dataclass(eq=False)
@@ -247,31 +248,36 @@ def _measure(surface: Surface) -> ShapeArrays:
     positions = surface.positions
     if len(positions):
         positions = positions - positions.mean(axis=0)  # volumes far from the origin lose digits
-    p0, p1, p2 = (positions[mesh.triangles[:, k]] for k in range(3))
-    normal = np.cross(p1 - p0, p2 - p0)
-    area2 = np.sqrt(np.einsum("ij,ij->i", normal, normal))
-    sides = np.stack([p1 - p0, p2 - p1, p0 - p2], axis=1)
-    length2 = np.einsum("ijk,ijk->ij", sides, sides)
-    longest = length2.argmax(axis=1)
-    rows = np.arange(len(longest))
-    base2 = length2[rows, longest]
+    # By columns: numpy is several times faster on contiguous x, y, z.
+    columns = np.ascontiguousarray(positions.T)
+    corners = [np.ascontiguousarray(mesh.triangles[:, k]) for k in range(3)]
+    p0, p1, p2 = ([np.take(axis, corner) for axis in columns] for corner in corners)
+    side0, side1, side2 = _difference(p1, p0), _difference(p2, p1), _difference(p0, p2)
+    normal = _cross(side2, side0)
+    area2 = np.sqrt(_dot(normal, normal))
+    length2 = np.stack([_dot(side, side) for side in (side0, side1, side2)])
+    base2 = np.max(length2, axis=0)
     # area2 / base = height; a cap's shortest side is much longer than its height.
-    cap = (area2 <= CAP * base2) & (length2.min(axis=1) * base2 > 100.0 * area2 * area2)
-    sliver = cap | (area2 <= NEEDLE * base2)
-    unit = normal / np.where(area2 > 0.0, area2, 1.0)[:, None]
+    flat = area2 <= CAP * base2
+    sliver = area2 <= NEEDLE * base2
+    if np.any(flat):
+        sliver |= flat & (np.min(length2, axis=0) * base2 > 100.0 * area2 * area2)
+    unit = np.stack(normal) / np.where(area2 > 0.0, area2, 1.0)
 
     faces = mesh.edge_faces
     if np.any(sliver):
-        faces = _without_slivers(mesh, sliver, longest)
+        faces = _without_slivers(mesh, sliver, np.argmax(length2, axis=0))
     turn = np.ones(len(faces))
     pairs = np.flatnonzero((faces[:, 0] >= 0) & (faces[:, 1] >= 0) & ~mesh.inner)
-    turn[pairs] = np.einsum("ij,ij->i", unit[faces[pairs, 0]], unit[faces[pairs, 1]])
-    turn[pairs] *= np.where(mesh.edge_flip[pairs] != 0, -1.0, 1.0)
-    # A whole pair of neighbours without normals tells nothing.
-    turn[pairs[(sliver[faces[pairs]]).any(axis=1)]] = 1.0
+    f, g = (np.ascontiguousarray(faces[pairs, k]) for k in (0, 1))
+    cosine = _dot([np.take(axis, f) for axis in unit], [np.take(axis, g) for axis in unit])
+    cosine *= np.where(mesh.edge_flip[pairs] != 0, -1.0, 1.0)
+    # Where a neighbour has no normal, nothing is told.
+    cosine[sliver[f] | sliver[g]] = 1.0
+    turn[pairs] = cosine
 
     count = len(mesh.part_sealed)
-    volume6 = np.bincount(mesh.part, np.einsum("ij,ij->i", p0, np.cross(p1, p2)), count)
+    volume6 = np.bincount(mesh.part, _dot(p0, _cross(p1, p2)), count)
     extent = float(np.max(np.ptp(positions, axis=0))) if len(positions) else 0.0
     sure = mesh.part_sealed & (np.abs(volume6) > LEAST_VOLUME * extent**3)
     return ShapeArrays(
@@ -280,6 +286,22 @@ def _measure(surface: Surface) -> ShapeArrays:
         inverted=(sure & (volume6 < 0.0))[mesh.part],
         closed=sure[mesh.part].astype(np.uint8),
     )
+
+
+def _difference(a: Sequence[FloatArray], b: Sequence[FloatArray]) -> list[FloatArray]:
+    return [a[k] - b[k] for k in range(3)]
+
+
+def _dot(a: Sequence[FloatArray], b: Sequence[FloatArray]) -> FloatArray:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+def _cross(a: Sequence[FloatArray], b: Sequence[FloatArray]) -> list[FloatArray]:
+    return [
+        a[1] * b[2] - a[2] * b[1],
+        a[2] * b[0] - a[0] * b[2],
+        a[0] * b[1] - a[1] * b[0],
+    ]
 
 
 def _without_slivers(
@@ -393,4 +415,7 @@ def _concatenate(parts: tuple[SurfaceArrays, ...]) -> SceneArrays:
         triangle_closed=joined("triangle_closed", (), np.uint8),
         triangle_occludes=np.repeat(occludes, triangles_of),
         triangle_rank=np.repeat(ranks, triangles_of),
+        triangle_material=np.concatenate(
+            [empty, *(part.adjacency.triangle_material for part in parts)]
+        ),
     )

@@ -102,10 +102,7 @@ def see(
             "room to see anything: the start must be above 0 and below the end"
         )
     positions = [np.empty((0, 3)), *(surface.positions for surface in surfaces)]
-    edges, faces = [arrays.edges], [arrays.edge_faces]
-    kinds, owners = [arrays.edge_kind], [arrays.edge_surface]
-    materials = [arrays.edge_material]
-    sources = [np.arange(len(arrays.edges)) - arrays.edge_start[arrays.edge_surface]]
+    edges, faces, kinds = [arrays.edges], [arrays.edge_faces], [arrays.edge_kind]
     vertices = int(arrays.vertex_start[-1])
     for part in forced:
         positions.append(part.positions)
@@ -113,9 +110,6 @@ def see(
         vertices += len(part.positions)
         faces.append(part.faces)
         kinds.append(part.kind)
-        owners.append(part.surface)
-        materials.append(part.material)
-        sources.append(part.source)
     added = sum(len(part.edges) for part in forced)
     silhouette, flip, rank = arrays.edge_silhouette, arrays.edge_flip, arrays.edge_rank
     if added:
@@ -125,18 +119,14 @@ def see(
         surface_rank = np.array([surface.lines.rank for surface in surfaces], np.int16)
         rank = np.concatenate([rank, *(surface_rank[part.surface] for part in forced)])
 
-    def whole(parts: list[NDArray[np.generic]]) -> NDArray[np.generic]:
-        return np.concatenate(parts) if added else parts[0]
-
-    owner, material = whole(owners), whole(materials)  # type: ignore[arg-type]  # invariance
     view = VisibilityInput(
         positions=np.ascontiguousarray(np.concatenate(positions), np.float64),
         view_projection=np.ascontiguousarray(camera.view_projection, np.float64),
         triangles=arrays.triangles,
-        edges=whole(edges),  # type: ignore[arg-type]
-        edge_faces=whole(faces),  # type: ignore[arg-type]
+        edges=np.concatenate(edges) if added else edges[0],
+        edge_faces=np.concatenate(faces) if added else faces[0],
         triangle_edges=arrays.triangle_edges,
-        edge_kind=whole(kinds),  # type: ignore[arg-type]
+        edge_kind=np.concatenate(kinds) if added else kinds[0],
         edge_silhouette=silhouette,
         edge_flip=flip,
         edge_rank=rank,
@@ -154,11 +144,52 @@ def see(
     # Where the page cuts, rounding may leave a point outside by a last digit.
     x_min, x_max, y_min, y_max = view.page
     np.clip(pieces.xy, [x_min, y_min] * 2, [x_max, y_max] * 2, out=pieces.xy)
-    source = np.concatenate(sources)
-    return SeenEdges(
-        view=view,
-        pieces=pieces,
-        surface=owner[pieces.edge],  # type: ignore[arg-type]
-        material=material[pieces.edge],  # type: ignore[arg-type]
-        source=source[pieces.edge],
-    )
+    surface, material, source = _origins(arrays, forced, pieces)
+    _take_front_material(arrays, camera, view, pieces, material)
+    return SeenEdges(view=view, pieces=pieces, surface=surface, material=material, source=source)
+
+
+def _origins(
+    arrays: SceneArrays, forced: Sequence[ForcedEdges], pieces: Pieces
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int64]]:
+    """Return surface, material slot and edge number of each piece."""
+    mesh_edges = len(arrays.edges)
+    first = int(np.searchsorted(pieces.edge, mesh_edges))  # pieces are ordered by edge
+    edge, other = pieces.edge[:first], pieces.edge[first:] - mesh_edges
+    surface = arrays.edge_surface[edge]
+    material = arrays.edge_material[edge]
+    source = edge - arrays.edge_start[surface]
+    if len(other):
+        surface = np.concatenate(
+            [surface, np.concatenate([part.surface for part in forced])[other]]
+        )
+        material = np.concatenate(
+            [material, np.concatenate([part.material for part in forced])[other]]
+        )
+        source = np.concatenate([source, np.concatenate([part.source for part in forced])[other]])
+    return surface, material, source
+
+
+def _take_front_material(
+    arrays: SceneArrays,
+    camera: Camera,
+    view: VisibilityInput,
+    pieces: Pieces,
+    material: NDArray[np.int32],
+) -> None:
+    """Between two materials, draw in that of the face which is seen; in place."""
+    edge = pieces.edge[pieces.edge < len(arrays.edges)]
+    f, g = arrays.edge_faces[edge].T
+    two = np.flatnonzero((f >= 0) & (g >= 0))
+    if len(two) == 0:
+        return
+    two = two[arrays.triangle_material[f[two]] != arrays.triangle_material[g[two]]]
+    if len(two) == 0:
+        return
+    corners = view.triangles[f[two]]
+    p0, p1, p2 = (view.positions[corners[:, k]] for k in range(3))
+    to_eye = camera.eye - p0 if camera.perspective else -camera.direction
+    front = np.sum(np.cross(p1 - p0, p2 - p0) * to_eye, axis=1) > 0.0
+    # An edge of an open part may show its face's back; only a closed one has a hidden face.
+    hidden = ~front & (view.triangle_closed[f[two]] != 0)
+    material[two[hidden]] = arrays.triangle_material[g[two[hidden]]]

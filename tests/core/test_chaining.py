@@ -190,3 +190,13 @@ def test_lines_in_a_flat_grid_run_straight_through():
     )  # fmt: skip
     assert len(strokes) == 10
     assert strokes.counts.tolist() == [2] * 10  # simplified to straight lines
+
+
+def test_outline_between_two_materials_has_the_colour_that_is_seen():
+    """A cube of a red and a blue half: from either side its outline shows that side's colour."""
+    faces = [[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [0, 2, 6, 4], [1, 5, 7, 3]]
+    body = surface(box().positions, faces, material=[0, 1, 0, 1, 0, 1],
+                   colours=[[1, 0, 0], [0, 0, 1]])  # fmt: skip
+    for eye, colour in (((-5, -4, -3), [1, 0, 0]), ((5, 4, 3), [0, 0, 1])):
+        strokes = visible_strokes(scene(body, camera=look_at(eye)))
+        assert np.array_equal(np.unique(strokes.colour, axis=0), [colour])

@@ -3,6 +3,7 @@
 
 import json
 from collections import Counter
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -327,6 +328,7 @@ def notched_cube():
     return surface(list(vertices), faces, "notched cube")
 
 
+@cache
 def exact_bodies(name):
     smooth = {"smooth": True, "crease_on_smooth": True}
     unit = box()
