@@ -10,7 +10,7 @@ import ctypes
 import os
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager, redirect_stdout, suppress
 from pathlib import Path
 
 from ..core import cli
@@ -92,7 +92,9 @@ class BlenderHost:
             self._register()
         from .session import open_source
 
-        source = open_source(path, scene_name, camera_name)
+        # Operators report through Python's standard output, not the file descriptor.
+        with redirect_stdout(sys.stderr):
+            source = open_source(path, scene_name, camera_name)
         if path is None:
             # A file that was opened by Blender is not in the state of its renders yet.
             self._stack.enter_context(source.reading())

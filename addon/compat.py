@@ -39,7 +39,7 @@ def new_action_slot(action: bpy.types.Action, owner: bpy.types.ID) -> Any:
     return action.slots.new(id_type=wanted, name=owner.name)
 
 
-def animated_paths(owner: bpy.types.ID) -> Iterator[str]:
+def animated_paths(owner: Any) -> Iterator[str]:
     """Yield the data paths of a data block's F-curves and drivers."""
     animation = owner.animation_data
     if animation is None:

@@ -806,7 +806,8 @@ def register() -> None:
     for cls in CLASSES:
         bpy.utils.register_class(cls)
     for owner, group in _OWNERS:
-        setattr(owner, PROPERTY, PointerProperty(type=group))
+        pointer: Any = PointerProperty
+        setattr(owner, PROPERTY, pointer(type=group))
 
 
 def unregister() -> None:

@@ -126,7 +126,7 @@ class BlenderSource:
         scene, view_layer = self.scene, self.view_layer
         if frame is None:
             frame = scene.frame_current
-        depsgraph = view_layer.depsgraph
+        depsgraph: Any = view_layer.depsgraph
         if depsgraph is None:
             view_layer.update()
             depsgraph = view_layer.depsgraph
@@ -226,7 +226,8 @@ def _open_file(path: Path) -> None:
 def _find_scene(name: str | None) -> bpy.types.Scene:
     if name is None:
         window = bpy.context.window
-        return window.scene if window is not None else bpy.context.scene
+        current: Any = window.scene if window is not None else bpy.context.scene
+        return current
     scene = bpy.data.scenes.get(name)
     if scene is None:
         listed = ", ".join(f"“{item.name}”" for item in bpy.data.scenes)

@@ -8,6 +8,7 @@ scene property they belong to, markers by the prefix of their name.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any
 
 import bpy
 import numpy as np
@@ -89,7 +90,7 @@ def _write_curve(
     if slot is None:
         slot = animation.action_slot = compat.new_action_slot(action, scene)
     layer = action.layers[0] if action.layers else action.layers.new("Report")
-    strip = layer.strips[0] if layer.strips else layer.strips.new(type="KEYFRAME")
+    strip: Any = layer.strips[0] if layer.strips else layer.strips.new(type="KEYFRAME")
     bag = strip.channelbag(slot, ensure=True)
     curve = bag.fcurves.new(_data_path(name))
     curve.group = bag.groups.get(PREFIX + group) or bag.groups.new(PREFIX + group)
@@ -110,6 +111,7 @@ def _bags(scene: bpy.types.Scene) -> Iterator[bpy.types.ActionChannelbag]:
     animation = scene.animation_data
     if animation is None or animation.action is None or animation.action_slot is None:
         return
+    strip: Any
     for layer in animation.action.layers:
         for strip in layer.strips:
             bag = strip.channelbag(animation.action_slot)

@@ -137,7 +137,7 @@ def _same(known: _KnownTopology, probe: _Probe) -> bool:
     )
 
 
-def _read_ints(mesh: bpy.types.Mesh, name: str, count: int) -> IntArray:
+def _read_ints(mesh: Any, name: str, count: int) -> IntArray:
     values = np.empty(count, np.int32)
     if count:
         mesh.attributes[name].data.foreach_get("value", values)
@@ -170,7 +170,7 @@ def _marked(mesh: bpy.types.Mesh, marks: frozenset[str]) -> NDArray[np.bool_] | 
 
 
 def _read_topology(probe: _Probe) -> _KnownTopology:
-    mesh = probe.mesh
+    mesh: Any = probe.mesh
     vertices, edges, corners, polygons = probe.counts
     triangles = probe.triangles
     count = len(triangles) // 3
@@ -256,11 +256,11 @@ class MeshReader:
         with_mesh: set[str] = set()
         taken: dict[str, int] = {}
         for instance in depsgraph.object_instances:
-            item = instance.object
+            item: Any = instance.object
             kind = item.type
             if kind not in {"MESH", "CURVE", "FONT", "SURFACE"}:
                 continue
-            parent = instance.parent if instance.is_instance else None
+            parent: Any = instance.parent if instance.is_instance else None
             # Text, curves and metaballs reach us as a mesh that their own object "instances".
             component = parent is not None and parent.original == item.original
             owner = parent if component else item
@@ -296,9 +296,9 @@ class MeshReader:
         settings: ObjectSettings,
         kind: str,
     ) -> Iterator[Surface]:
-        item = instance.object
+        item: Any = instance.object
         converted = kind != "MESH" or _needs_conversion(item)
-        mesh = item.to_mesh() if converted else item.data
+        mesh: Any = item.to_mesh() if converted else item.data
         try:
             if mesh is None or not len(mesh.vertices):
                 return
@@ -352,7 +352,7 @@ def _identity(
     return f"{parent.original.name_full}/{name}/{path}"
 
 
-def _positions(mesh: bpy.types.Mesh, matrix: FloatArray) -> FloatArray:
+def _positions(mesh: Any, matrix: FloatArray) -> FloatArray:
     local = np.empty(3 * len(mesh.vertices), np.float32)
     mesh.attributes["position"].data.foreach_get("vector", local)
     world = local.reshape(-1, 3).astype(np.float64) @ matrix[:3, :3].T

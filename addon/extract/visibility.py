@@ -113,6 +113,7 @@ def apply_render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) 
         keyed = "hide_render" in animated_paths(item)
         _set(changes, item, "hide_viewport", item.hide_render and not keyed)
         _set(changes, item, "show_instancer_for_viewport", item.show_instancer_for_render)
+        modifier: Any
         for modifier in item.modifiers:
             _set(changes, modifier, "show_viewport", modifier.show_render)
             if modifier.type in {"SUBSURF", "MULTIRES"}:

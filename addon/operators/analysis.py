@@ -40,8 +40,11 @@ class BEAMWRIGHT_OT_analyze_frame(bpy.types.Operator):
         results.remember(source.name, results.FrameResult(scene.frame, figures))
         for name, item in figures.items():
             verdict = results.judge(item)
-            level = {"WARNING"} if verdict.over else {"INFO"}
-            self.report(level, f"{name}: {verdict.headline}")
+            text = f"{name}: {verdict.headline}"
+            if verdict.over:
+                self.report({"WARNING"}, text)
+            else:
+                self.report({"INFO"}, text)
         if context.area is not None:
             context.area.tag_redraw()
         return {"FINISHED"}

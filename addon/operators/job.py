@@ -41,6 +41,7 @@ class FrameJob:
     _timer: Any = None
     _steps: Any = None
     _stack: Any = None
+    report: Any  # given by the operator it is mixed into
 
     def steps(self, context: Any, source: BlenderSource) -> Generator[Step, None, None]:
         """Work frame by frame. Closing the generator must leave nothing behind."""
