@@ -23,6 +23,10 @@ else
 endif
 
 BIN := $(VENV)/bin
+# numpy before 2, which Blender 4.5 has, types its results more loosely: what is clean against
+# today's types need not be against those. The whole of strict holds on Python 3.13.
+OLD_NUMPY_TYPES = import numpy; print("" if numpy.__version__[0] > "1" else \
+  "--no-warn-return-any --allow-any-generics --no-warn-unused-ignores")
 OUT ?= out
 SCENE ?= sample_scenes/harbour.blend
 PIP_INSTALL = $(BIN)/python -m pip install --disable-pip-version-check --quiet
@@ -81,7 +85,7 @@ test: $(VENV)/.test ## Run the whole test suite; ARGS= goes to pytest
 lint: $(VENV)/.lint ## Ruff, formatting, types
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
-	$(BIN)/mypy
+	$(BIN)/mypy $$($(BIN)/python -c '$(OLD_NUMPY_TYPES)')
 	@mkdir -p build/lint && ln -sfn ../.. build/lint/beamwright
 	cd build/lint && "$(abspath $(BIN))/mypy" --config-file ../../pyproject.toml \
 	  --cache-dir ../../.mypy_cache/addon beamwright/addon
