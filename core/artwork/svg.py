@@ -163,11 +163,10 @@ class _Walk:
             paths, knots=_transform(paths.knots, matrices, knots_before[paths.shape_offsets])
         )
         fill, stroke = self._colours("fill", "none"), self._colours("stroke", "none")
-        in_text = np.array([state.in_text for state in states], bool)
-        if in_text.any():
-            paths = _pen_strokes(paths, in_text)
-            stroke[in_text] = np.where(fill[in_text, 3:] > 0.0, fill[in_text], stroke[in_text])
-            fill[in_text] = 0.0
+        if self.source.has_text and self.text == "strokes":
+            paths, lettering = _pen_strokes(paths)
+            lettering &= fill[:, 3] > 0.0
+            stroke[lettering], fill[lettering] = fill[lettering], 0.0
         if len(paths.knots) and not np.abs(paths.knots).max() < LARGEST_COORDINATE:
             raise FormatError(
                 f"{self.source.name} has a coordinate of {np.abs(paths.knots).max():.3g} pixels; "
@@ -452,12 +451,22 @@ def _transform(knots: FloatArray, matrices: FloatArray, bounds: IntArray) -> Flo
     )
 
 
-def _pen_strokes(paths: _Paths, in_text: NDArray[np.bool_]) -> _Paths:
-    """Halve the contours of the lettering font: they run out and back."""
+def _pen_strokes(paths: _Paths) -> tuple[_Paths, NDArray[np.bool_]]:
+    """Halve the contours of the lettering font: they run out and back.
+
+    Returns
+    -------
+    The paths, and which shapes consist of such contours. They have no area, so that whatever
+    else is drawn like that loses nothing of its fill.
+    """
     points = paths.knots[:, 1]
-    size = max(1.0, float(np.ptp(points)))
+    size = max(1.0, float(np.ptp(points))) if len(points) else 1.0
     lines = strokes_of_contours(points, paths.contour_offsets, tolerance=1e-6 * size)
-    halved = lines.pen_stroke & np.repeat(in_text, np.diff(paths.shape_offsets))
+    contours = np.diff(paths.shape_offsets)
+    shape = np.repeat(np.arange(len(contours)), contours)
+    pen_strokes = np.bincount(shape[lines.pen_stroke & paths.closed], minlength=len(contours))
+    lettering = (contours > 0) & (pen_strokes == contours)
+    halved = np.repeat(lettering, contours)
     counts = np.diff(paths.contour_offsets)
     kept_counts = np.where(halved, counts // 2 + 1, counts)
     place = np.arange(len(points)) - np.repeat(paths.contour_offsets[:-1], counts)
@@ -465,7 +474,7 @@ def _pen_strokes(paths: _Paths, in_text: NDArray[np.bool_]) -> _Paths:
     first, last = result.contour_offsets[:-1][halved], result.contour_offsets[1:][halved] - 1
     result.knots[first, 0] = result.knots[first, 1]
     result.knots[last, 2] = result.knots[last, 1]
-    return replace(result, closed=paths.closed & ~halved)
+    return replace(result, closed=paths.closed & ~halved), lettering
 
 
 def _parse_paths(data: Sequence[str], name: str) -> _Paths:

@@ -191,29 +191,38 @@ def png_pixels(content: bytes) -> np.ndarray:
             packed += chunk
         place += size + 12
     raw = np.frombuffer(zlib.decompress(packed), np.uint8).reshape(height, -1)
-    rows = np.zeros((height, width, channels), np.int64)
-    previous = np.zeros((width, channels), np.int64)
+    rows = np.zeros((height, width, channels), np.uint8)
+    above = rows[0]
     for y in range(height):
-        row = raw[y, 1:].reshape(width, channels).astype(np.int64)
-        method = raw[y, 0]
+        row, method = raw[y, 1:].reshape(width, channels), raw[y, 0]
         if method == 1:
-            row = np.cumsum(row, axis=0) & 255
+            row = np.cumsum(row, axis=0, dtype=np.uint8)
         elif method == 2:
-            row = (row + previous) & 255
+            row = row + above
         elif method in (3, 4):
-            left, corner = np.zeros(channels, np.int64), np.zeros(channels, np.int64)
-            for x in range(width):
-                up = previous[x]
-                if method == 3:
-                    guess = (left + up) // 2
-                else:
-                    base = left + up - corner
-                    distance = np.abs(np.stack([base - left, base - up, base - corner]))
-                    guess = np.stack([left, up, corner])[distance.argmin(axis=0), range(channels)]
-                row[x] = left = (row[x] + guess) & 255
-                corner = up
-        rows[y] = previous = row
-    return rows[..., :3]
+            row = _unfiltered(row, above, method)
+        rows[y] = above = row
+    return rows[..., :3].astype(np.int64)
+
+
+def _unfiltered(row: np.ndarray, above: np.ndarray, method: int) -> np.ndarray:
+    """Undo the filters that need the byte to the left: 3 is the average, 4 Paeth."""
+    width, channels = row.shape
+    result = np.empty_like(row)
+    for channel in range(channels):
+        left = corner = 0
+        line = []
+        for byte, up in zip(row[:, channel].tolist(), above[:, channel].tolist(), strict=True):
+            if method == 3:
+                guess = (left + up) // 2
+            else:
+                a, b = abs(up - corner), abs(left - corner)
+                c = abs(left + up - 2 * corner)
+                guess = left if a <= b and a <= c else up if b <= c else corner
+            left, corner = (byte + guess) & 255, up
+            line.append(left)
+        result[:, channel] = line
+    return result
 
 
 def page_svg(page, tolerance: float = 0.02) -> str:
