@@ -14,6 +14,7 @@ IndexArray = NDArray[np.int64]
 
 COINCIDENT_FIELD = 0.5 * 2.0 / 65536.0
 """Half of 1/65536 of the field (which is 2 wide): the widest gap between coincident lines."""
+PAIRS_AT_MOST = 1 << 21
 LARGEST_ANGLE_RAD = 1e-3
 """Lines at a wider angle only touch: a rim and the outline that leaves it keep all they have."""
 
@@ -44,12 +45,10 @@ def uncovered(
     everything = np.arange(count), np.tile([0.0, 1.0], (count, 1))
     if count < 2:
         return everything
-    low = np.minimum(xy[:, :2], xy[:, 2:]) - 0.5 * tolerance
-    high = np.maximum(xy[:, :2], xy[:, 2:]) + 0.5 * tolerance
-    a, b = _overlapping(low, high)
     step = xy[:, 2:] - xy[:, :2]
-    length = np.hypot(step[:, 0], step[:, 1])
-    # Cheap refusal first: not parallel within what the tolerance allows over the shorter piece.
+    length = np.sqrt(step[:, 0] * step[:, 0] + step[:, 1] * step[:, 1])
+    a, b = _near_one_line(xy, step, length, tolerance)
+    # Not parallel within what the tolerance allows over the shorter piece: refused.
     cross = np.abs(step[a, 0] * step[b, 1] - step[a, 1] * step[b, 0])
     shorter, longer = np.minimum(length[a], length[b]), np.maximum(length[a], length[b])
     likely = (cross <= 2.0 * tolerance * longer) & (shorter > 4.0 * tolerance)
@@ -82,12 +81,32 @@ def uncovered(
     return _left_over(count, later, start / length[later], end / length[later], margin)
 
 
-def _overlapping(low: FloatArray, high: FloatArray) -> tuple[IndexArray, IndexArray]:
-    """Return the pairs a < b of overlapping boxes."""
-    boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-    a, b = shapely.STRtree(boxes).query(boxes)
-    half = a < b
-    return a[half], b[half]
+def _near_one_line(
+    xy: FloatArray, step: FloatArray, length: FloatArray, tolerance: float
+) -> tuple[IndexArray, IndexArray]:
+    """Return pairs among which are all that may lie on one line.
+
+    Lines that coincide pass the origin at the same distance, so sorting by it leaves few pairs.
+    """
+    away = np.abs(xy[:, 0] * step[:, 1] - xy[:, 1] * step[:, 0])
+    away /= np.where(length > 0.0, length, 1.0)
+    reach = float(np.max(np.abs(xy)))
+    window = 1.5 * reach * LARGEST_ANGLE_RAD + 2.0 * tolerance
+    order = np.argsort(away)
+    away = away[order]
+    every = np.arange(len(away))
+    following = np.searchsorted(away, away + window, side="right") - every - 1
+    total = int(following.sum())
+    if total > PAIRS_AT_MOST:  # thousands of lines through one point
+        low = np.minimum(xy[:, :2], xy[:, 2:]) - 0.5 * tolerance
+        high = np.maximum(xy[:, :2], xy[:, 2:]) + 0.5 * tolerance
+        boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
+        a, b = shapely.STRtree(boxes).query(boxes)
+        half = a < b
+        return a[half], b[half]
+    a = np.repeat(every, following)
+    b = np.arange(total) - np.repeat(np.cumsum(following) - following, following) + a + 1
+    return order[a], order[b]
 
 
 def _left_over(

@@ -4,6 +4,7 @@
 import numpy as np
 import pytest
 import shapely
+from beamwright.core.lines import coincident
 from beamwright.core.lines.coincident import COINCIDENT_FIELD, uncovered
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -65,3 +66,16 @@ def test_what_is_left_covers_the_same_picture_without_overlap(seed):
 def test_nothing_and_one():
     assert len(uncovered(np.empty((0, 4)), np.empty(0, int))[0]) == 0
     assert uncovered(np.array([[0.0, 0, 1, 1]]), np.zeros(1, int))[0].tolist() == [0]
+
+
+def test_many_lines_through_one_point(monkeypatch):
+    """A fan has no pairs told apart by distance from the origin: another search serves."""
+    angle = np.linspace(0, np.pi, 300, endpoint=False)
+    fan = np.stack([0 * angle, 0 * angle, np.cos(angle), np.sin(angle)], axis=1)
+    xy = np.concatenate([fan, 0.5 * fan[::3]])
+    expected = uncovered(xy, np.zeros(len(xy), int))
+    assert expected[0].tolist() == list(range(300))
+    monkeypatch.setattr(coincident, "PAIRS_AT_MOST", 10)
+    other = uncovered(xy, np.zeros(len(xy), int))
+    assert np.array_equal(expected[0], other[0])
+    assert np.array_equal(expected[1], other[1])
