@@ -10,15 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..kernels.numpy_points import (
-    COST_UNIT,
-    greedy_tour,
-    improve_tour,
-    join_cost,
-    jump_cost,
-    link_costs,
-    neighbour_lists,
-)
+from ..kernels import greedy_tour, improve_tour, is_native, link_costs, neighbour_lists
+from ..kernels.numpy_points import COST_UNIT, join_cost, jump_cost
 from ..strokes import Strokes
 from .placement import JOIN_FIELD, MotionLimits, Tour
 
@@ -201,7 +194,8 @@ def order_strokes(
     previous
         Last frame's tour, to start from.
     kicks_per_stroke
-        Random perturbations a stroke; by default 0.2 up to 70 strokes, none above.
+        Random perturbations a stroke; by default 4, without the native library 0.2 up to 70
+        strokes and none above.
     seed
         The same for every frame.
 
@@ -220,7 +214,8 @@ def order_strokes(
     if count > LARGEST_DENSE:
         return _finished(strokes, _space_filling(strokes), starts, limits)
     if kicks_per_stroke is None:
-        kicks_per_stroke = 0.2 if count <= _INTERPRETED else 0.0
+        interpreted = 0.2 if count <= _INTERPRETED else 0.0
+        kicks_per_stroke = 4.0 if is_native() else interpreted
     kicks = int(np.ceil(kicks_per_stroke * count))
     # Sweeps cost the square of the number of strokes: fewer of them on large frames.
     sweeps = int(np.clip(60 * (200 / count) ** 2, 4, 60))

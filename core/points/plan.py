@@ -35,7 +35,7 @@ LARGEST_STRETCH = 2.0
 ORDER_STRESS = 0.5
 """Links are priced by the limits at this stress, so that a tour does not depend on the stress."""
 
-EFFECTIVE_TOLERANCE = 1.5
+EFFECTIVE_TOLERANCE = 1.75
 """Measured error (99th percentile) over the tolerance that limits are made for."""
 
 

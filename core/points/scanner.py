@@ -15,7 +15,8 @@ import shapely
 from numpy.typing import NDArray
 
 from ..frame import Frame
-from ..kernels.numpy_points import response_step, saturating_response
+from ..kernels import saturating_response
+from ..kernels.numpy_points import response_step
 from ..strokes import Strokes
 from .projector import ScannerProfile
 

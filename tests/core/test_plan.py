@@ -67,16 +67,39 @@ def test_any_aim_keeps_the_frame_in_the_field(
 
 
 @STEADY
-@given(strokes(max_size=10), st.sampled_from([0.002, 0.004, 0.01]))
+@given(strokes(max_size=10), st.sampled_from([0.004, 0.01]))
 def test_simulated_light_stays_near_the_strokes(drawn: Strokes, tolerance: float) -> None:
-    # Effective tolerance is 1.5 X on real drawings; these walks are all acute corners and
-    # specks, and the worst of 400 of them was 3.1 X at the 99th percentile.
+    # These walks are all acute corners, specks and long blank moves: the worst of 300 was
+    # 3.9 X at the 99th percentile. See below for drawings like those of a show.
     profile = ScannerProfile(tolerance_field=tolerance)
     projector = Projector(profile=profile, target_refresh_hz=5.0, aim=FULL)
     plan = plan_strokes(drawn, [], projector)
     assert not plan.dropped.any()
     error = picture_error(simulate(plan.frame, profile), plan.strokes)
-    assert error.quantile_99 <= 3.5 * tolerance + 0.002
+    assert error.quantile_99 <= 4.0 * tolerance
+
+
+def writing() -> Strokes:
+    """Something like two lines of writing: arcs, bars and bows of the size of letters."""
+    rng = np.random.default_rng(9)
+    lines = []
+    for row in range(2):
+        for column in range(9):
+            middle = np.array([-0.8 + 0.2 * column, 0.25 - 0.5 * row])
+            begin, sweep = rng.uniform(0, 2 * np.pi), rng.uniform(1.5, 5.0)
+            angle = begin + sweep * np.linspace(0.0, 1.0, 14)
+            lines.append(middle + 0.08 * np.stack([np.cos(angle), np.sin(angle)], axis=1))
+            lines.append(middle + np.array([[-0.06, -0.1], [-0.06, 0.12], [0.05, 0.12]]))
+    return Strokes.from_polylines(lines)
+
+
+@pytest.mark.parametrize("refresh", [5.0, 25.0, 31.0, 36.0])
+def test_effective_tolerance_is_what_the_model_draws(refresh: float) -> None:
+    profile = ScannerProfile()
+    plan = plan_strokes(writing(), [], Projector(target_refresh_hz=refresh, aim=FULL))
+    assert not plan.dropped.any()
+    error = picture_error(simulate(plan.frame, profile), writing())
+    assert 0.5 * plan.tolerance_field < error.quantile_99 < 1.25 * plan.tolerance_field
 
 
 def test_nothing_to_draw_is_one_dark_point() -> None:
@@ -232,24 +255,19 @@ def test_drops_are_stable_under_noise() -> None:
 
 
 def test_planned_needs_fewer_points_than_simple_at_equal_error() -> None:
-    angle = np.linspace(0, 2 * np.pi, 61)
-    ring = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    ring[-1] = ring[0]
-    star = np.array([[np.sin(k * 4 * np.pi / 5), np.cos(k * 4 * np.pi / 5)] for k in range(6)])
-    star[-1] = star[0]
-    lines = [0.3 * ring + [-0.5, 0.4], 0.3 * star + [0.4, 0.4], 0.2 * star + [0.0, -0.5]]
-    lines += [np.array([[-0.8 + 0.2 * k, -0.8], [-0.7 + 0.2 * k, -0.3]]) for k in range(3)]
-    drawn = Strokes.from_polylines(lines)
-    profile = ScannerProfile()
+    drawn = writing()
     points = {}
     for placement in ("planned", "simple"):
         curve = []
-        for refresh in (10, 30, 40, 50, 60, 70, 80):
-            projector = Projector(target_refresh_hz=refresh, placement=placement, aim=FULL)  # type: ignore[arg-type]
-            plan = plan_strokes(drawn, [], projector)
-            if plan.dropped.any():
-                continue
-            error = picture_error(simulate(plan.frame, profile), plan.strokes).quantile_99
-            curve.append((error, len(plan.frame)))
-        points[placement] = min(count for error, count in curve if error <= 0.02)
-    assert points["planned"] < points["simple"]
+        for tolerance in (0.0015, 0.002, 0.003, 0.004, 0.005, 0.006, 0.008, 0.012):
+            profile = ScannerProfile(tolerance_field=tolerance)
+            projector = Projector(
+                profile=profile,
+                target_refresh_hz=1.0,
+                placement=placement,  # type: ignore[arg-type]
+                aim=FULL,
+            )
+            frame = plan_strokes(drawn, [], projector).frame
+            curve.append((picture_error(simulate(frame, profile), drawn).quantile_99, len(frame)))
+        points[placement] = min(count for error, count in curve if error <= 0.01)
+    assert points["planned"] < 0.9 * points["simple"]
