@@ -454,6 +454,19 @@ def _remarks(projector: ProjectorReport, limit: int) -> list[str]:
             f"{worst.frame} ({_count(worst.dropped_strokes, 'stroke')}, length "
             f"{worst.dropped_length:.2f})"
         )
+    broken = [row for row in figures if row.broken_strokes]
+    if broken:
+        lines.append(
+            f"strokes whose coordinates or colours are no numbers left out in "
+            f"{_count(len(broken), 'frame')}, first at frame {broken[0].frame}"
+        )
+    clipped = [row for row in figures if row.clipped_length > 0.0]
+    if clipped:
+        worst = max(clipped, key=lambda row: row.clipped_length)
+        lines.append(
+            f"parts outside the projector's field cut off in {_count(len(clipped), 'frame')}, most "
+            f"at frame {worst.frame} (length {worst.clipped_length:.2f})"
+        )
     darkened = sum(row.darkened for row in figures)
     if darkened:
         count = sum(row.darkened > 0 for row in figures)

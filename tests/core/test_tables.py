@@ -204,6 +204,17 @@ class TestSummary:
         assert "strokes of Title left out in 25 of 51 frames" in text
         assert "switched 1 point off in 1 frame" in text
 
+    def test_what_could_not_be_drawn_is_told(self):
+        figures = (
+            replace(FLIGHT[0], broken_strokes=2),
+            replace(FLIGHT[1], clipped_length=0.5),
+            replace(FLIGHT[2], clipped_length=0.75),
+        )
+        projector = replace(REPORT.projectors[0], figures=figures)
+        text = tables.summary(replace(REPORT, projectors=(projector,)))
+        assert "no numbers left out in 1 frame, first at frame 30" in text
+        assert "cut off in 2 frames, most at frame 32 (length 0.75)" in text
+
     def test_fits_a_screen(self):
         lines = tables.summary(REPORT).splitlines()
         assert len(lines) < 25
