@@ -7,7 +7,6 @@ shape (a body moved as a whole keeps its shape), and the concatenated arrays of 
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from threading import Lock
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from ..errors import SceneError
 from ..scene import Camera, LineKind, LineSettings, Surface, Topology
 from .adjacency import Adjacency, adjacency
+from .memory import Bounded
 from .motion import similarity_between
 
 __all__ = ["SceneArrays", "ShapeArrays", "SurfaceArrays", "check_finite", "collect", "open_parts"]
@@ -38,7 +38,7 @@ LEAST_VOLUME = 1e-13
 """A part of less volume than this times its extent cubed has no inside that can be trusted."""
 KEPT_SHAPES = 8
 KEPT_POSITIONS = 4096
-KEPT_SCENES = 4
+KEPT_BYTES = 1 << 26
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +60,9 @@ class ShapeArrays:
     turn: FloatArray
     inverted: NDArray[np.bool_]
     closed: NDArray[np.uint8]
-    dressed: OrderedDict[LineSettings, SurfaceArrays] = field(default_factory=OrderedDict)
+    dressed: Bounded[LineSettings, SurfaceArrays] = field(
+        default_factory=lambda: Bounded(KEPT_SHAPES)
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,13 +125,13 @@ class SceneArrays:
 class _Shapes:
     """Shapes seen of one topology."""
 
-    placed: OrderedDict[tuple[str, bool], tuple[FloatArray, ShapeArrays]]
+    placed: Bounded[tuple[str, bool], tuple[FloatArray, ShapeArrays]]
     recent: list[tuple[FloatArray, ShapeArrays]]
     dressed: dict[LineSettings, SurfaceArrays]
 
 
 _shapes: WeakKeyDictionary[Topology, _Shapes] = WeakKeyDictionary()
-_scenes: OrderedDict[tuple[int, ...], SceneArrays] = OrderedDict()
+_scenes: Bounded[tuple[int, ...], SceneArrays] = Bounded(4)
 _lock = Lock()
 
 
@@ -171,10 +173,7 @@ def _collect(surfaces: Sequence[Surface]) -> SceneArrays:
     key = tuple(id(part) for part in parts)  # alive as long as the entry that holds them
     known = _scenes.get(key)
     if known is None:
-        known = _concatenate(tuple(parts))
-        _scenes[key] = known
-        while len(_scenes) > KEPT_SCENES:
-            _scenes.popitem(last=False)
+        known = _scenes.put(key, _concatenate(tuple(parts)))
     return known
 
 
@@ -222,7 +221,7 @@ def _shape(surface: Surface) -> ShapeArrays:
     """Return the surface's shape, from memory where the body only moved."""
     shapes = _shapes.get(surface.topology)
     if shapes is None:
-        shapes = _shapes[surface.topology] = _Shapes(OrderedDict(), [], {})
+        shapes = _shapes[surface.topology] = _Shapes(Bounded(KEPT_POSITIONS, KEPT_BYTES), [], {})
     positions = surface.positions
     place = (surface.identity, surface.mirrored)
     known = shapes.placed.get(place)
@@ -236,9 +235,7 @@ def _shape(surface: Surface) -> ShapeArrays:
         shape = _measure(surface)
         shapes.recent.insert(0, (positions.copy(), shape))
         del shapes.recent[KEPT_SHAPES:]
-    shapes.placed[place] = (positions.copy(), shape)
-    while len(shapes.placed) > KEPT_POSITIONS:
-        shapes.placed.popitem(last=False)
+    shapes.placed.put(place, (positions.copy(), shape), positions.nbytes)
     return shape
 
 
@@ -362,10 +359,8 @@ def _dressed(surface: Surface) -> SurfaceArrays:
         known = before
     elif len(dressed) >= KEPT_SHAPES:
         dressed.clear()
-    dressed[lines] = shape.dressed[lines] = known
-    while len(shape.dressed) > KEPT_SHAPES:
-        shape.dressed.popitem(last=False)
-    return known
+    dressed[lines] = known
+    return shape.dressed.put(lines, known)
 
 
 def _concatenate(parts: tuple[SurfaceArrays, ...]) -> SceneArrays:

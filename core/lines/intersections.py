@@ -8,7 +8,6 @@ so that the segments of one curve share their points exactly.
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import count
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from ..scene import LineKind, Surface, Topology
 from .adjacency import adjacency
 from .features import SceneArrays
+from .memory import Bounded
 from .motion import similarity_between
 from .visibility import ForcedEdges
 
@@ -33,8 +33,7 @@ SOURCE_BASE = 1 << 31
 """Intersection segments are numbered from here, by the piercing edge."""
 CONTACT = 1e-7
 """Vertices this near to a plane, relative to the coordinates, touch it from outside."""
-KEPT_PAIRS = 4096
-KEPT_BODIES = 4096
+KEPT_BYTES = 1 << 27
 PAIRS_AT_ONCE = 1 << 20
 
 
@@ -66,8 +65,9 @@ class _Placed:
     version: int
 
 
-_kept: OrderedDict[tuple[str, str], _Kept] = OrderedDict()
-_placed: OrderedDict[str, _Placed] = OrderedDict()
+_kept: Bounded[tuple[str, str], _Kept] = Bounded(4096, KEPT_BYTES)
+_placed: Bounded[str, _Placed] = Bounded(4096, KEPT_BYTES)
+_results: Bounded[tuple[object, ...], ForcedEdges] = Bounded(4)
 _version = count(1)
 _lock = Lock()
 
@@ -96,7 +96,16 @@ def intersection_edges(
         Faces of coplanar contact give nothing.
     """
     with _lock:  # frames may be worked on side by side; what is kept is shared
-        return _intersection_edges(surfaces, arrays, between, within)
+        key = (between, within, *(_state(surface) for surface in surfaces))
+        found = _results.get(key)
+        if found is None:
+            found = _results.put(key, _intersection_edges(surfaces, arrays, between, within))
+        return found
+
+
+def _state(surface: Surface) -> tuple[object, ...]:
+    """Return all that the intersections depend on, hashable."""
+    return surface.topology, _version_of(surface), surface.lines
 
 
 def _intersection_edges(
@@ -178,10 +187,8 @@ def _version_of(surface: Surface) -> int:
     placed = _placed.get(surface.identity)
     if placed is not None and np.array_equal(placed.positions, surface.positions):
         return placed.version
-    _placed[surface.identity] = _Placed(surface.positions.copy(), next(_version))
-    while len(_placed) > KEPT_BODIES:
-        _placed.popitem(last=False)
-    return _placed[surface.identity].version
+    placed = _Placed(surface.positions.copy(), next(_version))
+    return _placed.put(surface.identity, placed, surface.positions.nbytes).version
 
 
 def _crossing(a: Surface, b: Surface, versions: tuple[int, int]) -> _Crossing:
@@ -197,12 +204,17 @@ def _crossing(a: Surface, b: Surface, versions: tuple[int, int]) -> _Crossing:
         )
     ):
         return kept.crossing
-    positions = _placed[a.identity].positions, _placed[b.identity].positions
     crossing = _find(a, b, within=a is b)
-    _kept[key] = _Kept((a.topology, b.topology), positions, versions, crossing)
-    while len(_kept) > KEPT_PAIRS:
-        _kept.popitem(last=False)
+    positions = _kept_positions(a), _kept_positions(b)
+    size = positions[0].nbytes + positions[1].nbytes
+    _kept.put(key, _Kept((a.topology, b.topology), positions, versions, crossing), size)
     return crossing
+
+
+def _kept_positions(surface: Surface) -> FloatArray:
+    """Return a copy of the positions, the one already made if there is one."""
+    placed = _placed.get(surface.identity)
+    return surface.positions.copy() if placed is None else placed.positions
 
 
 def _unmoved(
