@@ -38,7 +38,7 @@ ALLOWED = {
     "points": {"kernels"},
     "output": set(),
     "safety": {"points.scanner", "points.projector", "kernels"},
-    "live": {"safety.guard", "safety.limits", "points.projector"},
+    "live": {"safety.guard", "safety.limits", "safety.beam", "points.projector"},
     "report": {"points.projector"},
     "show": {"points.projector"},
     "kernels": set(),
