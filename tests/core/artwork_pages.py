@@ -207,7 +207,7 @@ def png_pixels(content: bytes) -> np.ndarray:
 
 def _unfiltered(row: np.ndarray, above: np.ndarray, method: int) -> np.ndarray:
     """Undo the filters that need the byte to the left: 3 is the average, 4 Paeth."""
-    width, channels = row.shape
+    channels = row.shape[1]
     result = np.empty_like(row)
     for channel in range(channels):
         left = corner = 0
