@@ -85,9 +85,10 @@ def live_head() -> Any:
     """Build a head whose subdivision and swaying are evaluated anew in each frame."""
     scene = build("b1")
     (body,) = (item for item in scene.objects if item.type == "MESH")
-    body.modifiers.new("Wave", "WAVE").use_normal = True
     subdivision = body.modifiers.new("Subdivision", "SUBSURF")
     subdivision.levels = subdivision.render_levels = 2
+    # Last, so that the subdivision is not put off until somebody asks for the mesh.
+    body.modifiers.new("Wave", "WAVE").use_normal = True
     return scene
 
 
