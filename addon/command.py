@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import signal
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, redirect_stdout, suppress
@@ -115,8 +116,14 @@ class BlenderHost:
             self._stack.callback(handlers.unregister)
 
 
+def _interrupt(*_: object) -> None:
+    raise KeyboardInterrupt
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the `beamwright` program and return its exit code."""
+    # A render farm or a shutdown ends us this way: unfinished files go, as with Ctrl-C.
+    signal.signal(signal.SIGTERM, _interrupt)
     with BlenderHost(inside=False) as host:
         return cli.main(argv, host, "beamwright")
 

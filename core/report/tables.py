@@ -53,7 +53,7 @@ __all__ = [
 SCHEMA = "beamwright-report-1"
 
 # An object below this share of a frame is not worth a line in the summary.
-_SHARE_WORTH_TELLING = 0.10
+_SHARE_WORTH_TELLING = 0.05
 
 
 @dataclass(frozen=True, eq=False)

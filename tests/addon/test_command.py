@@ -2,8 +2,10 @@
 """The program and Blender's own --command, on real files."""
 
 import json
+import os
 import subprocess
 import sys
+import time
 
 import bpy
 import pytest
@@ -47,6 +49,25 @@ def test_render_answers_in_nothing_but_json(film, tmp_path):
     for name in ("Pictures", "Words"):
         assert ilda.check(out / f"{name}.ild") == []
         assert len(ilda.read(out / f"{name}.ild")) == 2
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGTERM to catch")
+def test_a_terminated_render_leaves_nothing(film, tmp_path):
+    """What a render farm does to a job that takes too long."""
+    out = tmp_path / "out"
+    arguments = ["render", str(film), "--out", str(out), "--frames", "1-60000"]
+    running = subprocess.Popen(
+        [sys.executable, "-c", PROGRAM, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    deadline = time.monotonic() + 60.0
+    while not out.exists() and running.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert out.exists()
+    running.terminate()
+    said, complained = running.communicate(timeout=60)
+    assert (running.returncode, said) == (130, b"")
+    assert b"cancelled" in complained
+    assert not out.exists()
 
 
 def test_lines(film, tmp_path):

@@ -131,7 +131,7 @@ class TestAttribution:
             inside = figures[cost.frames.first : cost.frames.last + 1]
             spent = sum(figure.cost[cost.name] for figure in inside)
             assert cost.points * cost.frames.count == pytest.approx(spent)
-            assert 0.1 <= cost.share <= 1.0
+            assert 0.05 <= cost.share <= 1.0
 
 
 class TestFiles:
