@@ -111,7 +111,7 @@ class Link:
         self._sequence = 0
         self._stamp_us = 0
         self._asked: dict[int, float] = {}
-        self._answered_s = -math.inf
+        self._waiting_s: float | None = None
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         try:
             # A connected socket takes nothing from anybody else.
@@ -126,10 +126,9 @@ class Link:
 
     def silent(self, now: float) -> bool:
         """Whether the unit has left questions unanswered for too long."""
-        if not self._asked or self.settings.loss_s <= 0.0:
+        if self._waiting_s is None or self.settings.loss_s <= 0.0:
             return False
-        oldest = min(self._asked.values())
-        return now - max(oldest, self._answered_s) > self.settings.loss_s
+        return now - self._waiting_s > self.settings.loss_s
 
     def send_frame(self, samples: bytes, duration_us: int, advance_us: int, now: float) -> None:
         """Send one frame; the next one's stamp is `advance_us` later."""
@@ -152,6 +151,7 @@ class Link:
             return
         self.open = False
         self._asked.clear()
+        self._waiting_s = None
         self.configured_s = -math.inf
         now = time.monotonic()
         for _ in range(DARK_REPEATS):
@@ -162,7 +162,7 @@ class Link:
         self._datagram(self._void(closing), now, ask=False)
         self._datagram(self._void(None), now, ask=False, command=Command.CLOSE)
 
-    def listen(self, now: float) -> None:
+    def listen(self) -> None:
         """Read what the unit answered; odd replies are counted and let be."""
         for _ in range(REPLIES_A_TURN):
             try:
@@ -171,7 +171,7 @@ class Link:
                 return
             try:
                 hello = Hello.decode(data)
-                asked = self._asked.pop(hello.sequence, None)
+                asked = self._asked.get(hello.sequence)
                 if hello.command != Command.ACKNOWLEDGEMENT or asked is None:
                     raise FormatError("an answer to nothing that was asked")
                 result = Acknowledgement.decode(hello.payload).result
@@ -179,9 +179,9 @@ class Link:
                 self.odd_replies += 1
                 continue
             if result == Result.ACCEPTED:
-                self._answered_s = now
                 # What was asked before it will not be answered any more.
                 self._asked = {s: t for s, t in self._asked.items() if t > asked}
+                self._waiting_s = min(self._asked.values(), default=None)
                 self.acknowledged += 1
             else:
                 self.refusal = f"the receiver refuses: result code {result:#04x}"
@@ -220,6 +220,8 @@ class Link:
         self._sequence = (self._sequence + 1) & 0xFFFF
         if ask:
             self._asked[self._sequence] = now
+            if self._waiting_s is None:
+                self._waiting_s = now
             while len(self._asked) > REPLIES_A_TURN:
                 del self._asked[next(iter(self._asked))]
         if command is None:

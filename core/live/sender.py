@@ -299,7 +299,7 @@ class Sender:
         due = time.monotonic()
         while True:
             now = time.monotonic()
-            self._link.listen(now)
+            self._link.listen()
             source, level, hold_session = self._decide(now)
             if self._stopping:
                 return
@@ -331,7 +331,7 @@ class Sender:
                 self._wake.clear()
                 return True
             now = time.monotonic()
-            self._link.listen(now)
+            self._link.listen()
             if self._lit and self._objection(now):
                 return True
             if now - self._link.configured_s > 2.0 * self.settings.configuration_s:
