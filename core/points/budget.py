@@ -26,8 +26,9 @@ STRESS_RELEASE = 0.03
 """Stress falls by no more than this a frame; it rises at once."""
 
 _FULL = 0.99  # of the budget: good enough
-_DROPPED_BEFORE = 0.8  # weight of a group that was dropped in the last frame
-_BAND = 0.04  # of the budget: room needed before a dropped group comes back
+_DROPPED_BEFORE = 0.5  # weight of a group that was dropped in the last frame
+_BAND = 0.05  # of the budget: room needed before dropped strokes come back
+_PATIENCE = 12  # frames for which there must be that room
 _GROUP_SHARE = 0.125  # of all length: longest drop group
 
 
@@ -44,6 +45,8 @@ class BudgetMemory:
         Keys of the strokes that were left out.
     dropped_groups
         How many groups they formed.
+    waited
+        Frames for which there has been room for dropped strokes.
     home
         Where the frame starts and ends.
     """
@@ -52,6 +55,7 @@ class BudgetMemory:
     stress: float = 0.0
     dropped: frozenset[tuple[int, int]] = field(default_factory=frozenset)
     dropped_groups: int = 0
+    waited: int = 0
     home: tuple[float, float] = (0.0, 0.0)
 
 
@@ -69,6 +73,8 @@ class Fit:
     kept : (k,) bool
     groups
         Groups dropped.
+    waited
+        See `BudgetMemory`.
     fits
         False when only locked strokes are left and they are too long.
     """
@@ -78,6 +84,7 @@ class Fit:
     stress: float
     kept: BoolArray
     groups: int
+    waited: int
     fits: bool
 
 
@@ -190,25 +197,29 @@ def fit_frame(
     """
     before = memory or BudgetMemory()
     tour = order_strokes(strokes, order_limits, before.tour, keys=keys)
-    everything = np.ones(len(strokes), bool)
     duration = prepare(tour)
-    if duration(1.0) <= budget and (
-        before.dropped_groups == 0 or duration(1.0) <= (1.0 - _BAND) * budget
-    ):
+    was = np.array([key in before.dropped for key in keys])
+    if not np.any(was) and duration(1.0) <= budget:
+        kept, groups, waited = np.ones(len(strokes), bool), 0, 0
+    else:
+        kept, groups, waited = _dropped(
+            strokes, tour, prepare, budget, was, priority, locked, before
+        )
+    if np.all(kept):
         stress = fit_stress(duration, budget, before.stress)
+        fits = stress is not None
         stress = 1.0 if stress is None else _released(stress, before)
-        return Fit(tour, tour, stress, everything, 0, True)
-    kept, groups = _dropped(strokes, tour, prepare, budget, keys, priority, locked, before)
+        return Fit(tour, tour, stress, kept, 0, 0, fits)
     short = tour.keep(kept)
     if len(short) == 0:
-        return Fit(short, tour, 1.0, kept, groups, True)
+        return Fit(short, tour, 1.0, kept, groups, waited, True)
     short = _reordered(strokes, short, kept, order_limits, keys, prepare)
     duration = prepare(short)
     if duration(1.0) > budget:
-        return Fit(short, tour, 1.0, kept, groups, False)
+        return Fit(short, tour, 1.0, kept, groups, waited, False)
     stress = fit_stress(duration, budget, 0.9)
     stress = 1.0 if stress is None else _released(stress, before)
-    return Fit(short, tour, stress, kept, groups, True)
+    return Fit(short, tour, stress, kept, groups, waited, True)
 
 
 def _released(stress: float, before: BudgetMemory) -> float:
@@ -242,16 +253,19 @@ def _dropped(
     tour: Tour,
     prepare: Prepare,
     budget: int,
-    keys: StrokeKeys,
+    was: BoolArray,
     priority: FloatArray,
     locked: BoolArray,
     before: BudgetMemory,
-) -> tuple[BoolArray, int]:
-    """Drop the fewest groups, least important first, so that the rest fits at stress 1."""
+) -> tuple[BoolArray, int, int]:
+    """Choose the strokes to keep so that they fit at stress 1; also groups and frames waited.
+
+    The fewest groups go, least important first. What was dropped stays dropped until there
+    has been room for it for some time, so that nothing blinks.
+    """
     groups = drop_groups(strokes, tour)
     count = int(groups.max()) + 1
     lengths = np.maximum(strokes.lengths, 1e-6)
-    was = np.array([key in before.dropped for key in keys])
     total = np.bincount(groups, weights=lengths, minlength=count)
     dropped_length = np.bincount(groups, weights=lengths * was, minlength=count)
     weight = total * np.where(dropped_length > 0.5 * total, _DROPPED_BEFORE, 1.0)
@@ -264,23 +278,32 @@ def _dropped(
     rank[order] = np.arange(len(order))
     rank_of_stroke = rank[groups]
 
-    def samples(drops: int) -> float:
-        short = tour.keep(rank_of_stroke >= drops)
+    def samples(kept: BoolArray) -> float:
+        short = tour.keep(kept)
         return prepare(short)(1.0) if len(short) else 0.0
 
-    low, high = -1, len(order)  # low does not fit; high is the most that can be dropped
-    while high - low > 1:
-        middle = (low + high) // 2
-        if samples(middle) <= budget:
-            high = middle
-        else:
-            low = middle
-    drops = high
-    # N(k) is not quite monotone, and a group comes back only into some room.
-    limit = (1.0 - _BAND) * budget
-    previous = min(before.dropped_groups, len(order))
-    while drops < previous and samples(drops) > limit:
-        drops += 1
-    while drops < len(order) and samples(drops) > budget:
-        drops += 1
-    return rank_of_stroke >= drops, drops
+    def fewest(limit: float) -> int:
+        """Groups to drop; N(k) is not quite monotone, but what is returned was tried."""
+        low, high = -1, len(order)
+        while high - low > 1:
+            middle = (low + high) // 2
+            if samples(rank_of_stroke >= middle) <= limit:
+                high = middle
+            else:
+                low = middle
+        return high
+
+    roomy = (1.0 - _BAND) * budget
+    held = ~was | locked
+    if np.any(was & ~locked):
+        needed = samples(held)
+        if needed <= budget:
+            back = rank_of_stroke >= fewest(roomy) if needed <= roomy else held
+            gain = float(lengths[back].sum() - lengths[held].sum())
+            waited = before.waited + 1 if gain > 0.0 else 0
+            if waited < _PATIENCE:
+                number = len(np.unique(groups[~held]))
+                return held, number, waited
+            return back, len(np.unique(groups[~back])), 0
+    drops = fewest(budget)
+    return rank_of_stroke >= drops, drops, 0

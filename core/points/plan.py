@@ -161,6 +161,7 @@ def plan_strokes(
             stress=result.stress,
             dropped=frozenset(keys[row] for row in np.flatnonzero(dropped).tolist()),
             dropped_groups=result.groups,
+            waited=result.waited,
             home=home,
         ),
     )

@@ -125,12 +125,31 @@ def test_stress_rises_at_once_and_falls_slowly() -> None:
     assert calm.stress == pytest.approx(0.47)
 
 
-def test_dropped_strokes_come_back_only_into_some_room() -> None:
+def test_dropped_strokes_come_back_only_into_lasting_room() -> None:
     drawn = bars([0.1, 0.2, 0.3, 0.4])
-    memory = BudgetMemory(stress=1.0, dropped=frozenset({(0, 0)}), dropped_groups=1)
-    assert not fit(drawn, 51, memory=memory).kept[0]
-    assert fit(drawn, 53, memory=memory).kept.all()
     assert fit(drawn, 51).kept.all()
+    dropped = frozenset({(0, 0)})
+    memory = BudgetMemory(stress=1.0, dropped=dropped, dropped_groups=1)
+    assert not fit(drawn, 51, memory=memory).kept[0]  # not room enough, ever
+    frames = 0
+    while True:
+        result = fit(drawn, 54, memory=memory)
+        frames += 1
+        if result.kept[0]:
+            break
+        memory = BudgetMemory(dropped=dropped, dropped_groups=1, waited=result.waited)
+    assert frames == 12
+
+
+def test_a_locked_stroke_comes_back_at_once() -> None:
+    memory = BudgetMemory(stress=1.0, dropped=frozenset({(0, 0)}), dropped_groups=1)
+    result = fit(bars([0.1, 0.2, 0.3, 0.4]), 51, locked=[True, False, False, False], memory=memory)
+    assert result.kept.all()
+
+
+def test_drops_of_another_scene_are_forgotten() -> None:
+    memory = BudgetMemory(stress=1.0, dropped=frozenset({(99, 0)}), dropped_groups=1)
+    assert fit(bars([0.1, 0.2, 0.3, 0.4]), 51, memory=memory).kept.all()
 
 
 def test_groups_are_runs_of_one_object() -> None:
