@@ -366,15 +366,14 @@ def pierced_pairs(
     sets = []
     low, high = np.full(3, -np.inf), np.full(3, np.inf)
     for positions, triangles in ((positions_a, triangles_a), (positions_b, triangles_b)):
-        p = positions[triangles]
-        box = p.min(axis=1), p.max(axis=1)
+        box = _boxes(positions, triangles)
         sets.append(box)
         if len(triangles) == 0:
             return none
         low, high = np.maximum(low, box[0].min(axis=0)), np.minimum(high, box[1].max(axis=0))
     if np.any(low > high):
         return none
-    rows = [np.flatnonzero(np.all((box[0] <= high) & (box[1] >= low), axis=1)) for box in sets]
+    rows = [np.flatnonzero(_all((box[0] <= high) & (box[1] >= low))) for box in sets]
     if len(rows[0]) == 0 or len(rows[1]) == 0:
         return none
     boxes = [(box[0][row], box[1][row]) for box, row in zip(sets, rows, strict=True)]
@@ -396,7 +395,7 @@ def pierced_pairs(
             half = i < j
             i, j, entry = i[half], j[half], entry[half]
         corner = np.maximum(boxes[0][0][i], boxes[1][0][j])
-        overlap = np.all(corner <= np.minimum(boxes[0][1][i], boxes[1][1][j]), axis=1)
+        overlap = _all(corner <= np.minimum(boxes[0][1][i], boxes[1][1][j]))
         i, j, entry, corner = i[overlap], j[overlap], entry[overlap], corner[overlap]
         home = counts.cell_of(np.maximum(corner, low)) == cell_a[entry]
         pairs_a.append(rows[0][i[home]])
@@ -415,12 +414,24 @@ def pierced_pairs(
     return a[~apart], b[~apart]
 
 
+def _boxes(positions: FloatArray, triangles: NDArray[np.int32]) -> tuple[FloatArray, FloatArray]:
+    """Return the lower and upper corners of all triangles, two (n, 3)."""
+    a, b, c = (positions[triangles[:, k]] for k in range(3))
+    return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+
+
+def _all(mask: BoolArray) -> BoolArray:
+    """Return where all three columns are true; faster than a reduction over three."""
+    result: BoolArray = mask[:, 0] & mask[:, 1] & mask[:, 2]
+    return result
+
+
 def _separated(points: FloatArray, plane: FloatArray) -> BoolArray:
     """True where all three points lie strictly on one side of the triangle's plane, (n,)."""
     origin = plane[:, 0]
     normal = np.cross(plane[:, 1] - origin, plane[:, 2] - origin)
     distance = np.einsum("nkj,nj->nk", points - origin[:, None], normal)
-    apart: BoolArray = np.all(distance > 0.0, axis=1) | np.all(distance < 0.0, axis=1)
+    apart = _all(distance > 0.0) | _all(distance < 0.0)
     return apart
 
 
@@ -447,7 +458,8 @@ def _grid_entries(
     boxes: list[tuple[FloatArray, FloatArray]], low: FloatArray, high: FloatArray
 ) -> tuple[list[tuple[IndexArray, IndexArray]], _Cells]:
     """Enter boxes into the cells they touch; both sets into one grid, sorted by cell."""
-    extents = [np.max(box[1] - box[0], axis=1) for box in boxes]
+    sizes = [box[1] - box[0] for box in boxes]
+    extents = [np.maximum(np.maximum(s[:, 0], s[:, 1]), s[:, 2]) for s in sizes]
     total = sum(len(extent) for extent in extents)
     typical = min(float(np.median(extent)) for extent in extents)
     span = float(np.max(high - low))
@@ -455,7 +467,8 @@ def _grid_entries(
     while True:
         cells = _Cells(low, size, np.floor((high - low) / size).astype(np.int64) + 1)
         ranges = [(cells.column(box[0]), cells.column(box[1])) for box in boxes]
-        numbers = [np.prod(last - first + 1, axis=1) for first, last in ranges]
+        spans = [last - first + 1 for first, last in ranges]
+        numbers = [span[:, 0] * span[:, 1] * span[:, 2] for span in spans]
         if sum(int(number.sum()) for number in numbers) <= 16 * total + 4096 or size >= span:
             break
         size *= 2.0
