@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Exact hidden-line removal, with the numpy reference and with whatever kernel serves."""
 
+import dataclasses
 import json
 from collections import Counter
 from functools import cache
@@ -448,6 +449,7 @@ def test_random_scenes_agree_with_brute_force_rays(seed):
             body = cylinder(9, 0.5, 1.5, at, turn, name=name)
         elif choice == 4:
             body = torus(8, 6, name=name, smooth=False)
+            body = dataclasses.replace(body, positions=body.positions @ turn.T + at)
         else:  # soup: degenerate, non-manifold, piercing
             body = surface(rng.normal(size=(8, 3)), rng.integers(0, 8, (6, 3)), name)
         bodies.append(body)
@@ -455,6 +457,7 @@ def test_random_scenes_agree_with_brute_force_rays(seed):
     eye *= rng.choice([0.3, 1.0, 3.0, 6.0]) / np.linalg.norm(eye)
     camera = look_at(
         eye, rng.normal(size=3) * 0.3, near=rng.choice([0.01, 0.1, 0.5]), angle_rad=1.0,
+        far=20.0,
         orthographic=4.0 if rng.random() < 0.3 else None, aspect=rng.choice([1.0, 1.5, 0.6]),
     )  # fmt: skip
     seen = seen_edges(*bodies, camera=camera)
