@@ -68,10 +68,35 @@ _RATING_ITEMS = [
 ] + [("CUSTOM", "Custom", "The values below, for a measured or tuned scanner pair")]
 
 
-def _rating_picked(profile: Any, _context: Any) -> None:
-    if profile.rating != "CUSTOM":
-        field_deg = profile.field_deg
-        profile.set_from(GENERIC_PROFILES[RATINGS[profile.rating]].converted(field_deg=field_deg))
+_RATING_FIELDS = (
+    "point_rate_hz",
+    "rated_rate_hz",
+    "rated_angle_deg",
+    "natural_frequency_hz",
+    "damping",
+    "acceleration_max_deg_s2",
+    "velocity_max_deg_s",
+)
+"""What a rating settles; the rest is the artist's."""
+
+
+def _get_rating(profile: Any) -> int:
+    """Return the place of the rating whose values these are; the last where none fits."""
+    for place, name in enumerate(RATINGS.values()):
+        generic = GENERIC_PROFILES[name]
+        if all(
+            np.float32(getattr(profile, field)) == np.float32(getattr(generic, field))
+            for field in _RATING_FIELDS
+        ):
+            return place
+    return len(RATINGS)
+
+
+def _set_rating(profile: Any, place: int) -> None:
+    """Take over a rating's values; the last place keeps those that are set."""
+    if place < len(RATINGS):
+        generic = GENERIC_PROFILES[list(RATINGS.values())[place]]
+        profile.set_from(generic.converted(field_deg=profile.field_deg))
 
 
 class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
@@ -81,8 +106,8 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
         name="Rating",
         description="Fill in the usual values of a scanner pair with this rating",
         items=_RATING_ITEMS,
-        default="CUSTOM",
-        update=_rating_picked,
+        get=_get_rating,
+        set=_set_rating,
     )
     label: StringProperty(
         name="Label", description="Name of this scanner profile", default=_PROFILE.label

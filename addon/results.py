@@ -67,6 +67,8 @@ def flicker(refresh_hz: float) -> str:
 
 def judge(figures: FrameFigures) -> Verdict:
     """Put the figures of a frame into words, with the objects to blame where it is too full."""
+    if not figures.strokes and not figures.dropped_strokes:
+        return Verdict(False, "Nothing to draw", "")
     headline = (
         f"{figures.points:,} of {figures.budget:,} points: {figures.refresh_hz:.0f} Hz, "
         f"{flicker(figures.refresh_hz)}"

@@ -19,12 +19,14 @@ def draw_assignment(layout: Any, context: Any, owner: Any, kind: str) -> None:
     if not choices:
         return
     assigned = assigned_names(owner)
-    column = layout.column(heading="Drawn By")
-    column.use_property_split = True
+    parts = layout.split(factor=0.4)
+    left = parts.column()
+    left.alignment = "RIGHT"
+    left.label(text="Drawn By")
+    column = parts.column(align=True)
     for name in choices:
-        row = column.row(align=True)
         on = name in assigned
-        switch = row.operator(
+        switch = column.operator(
             "beamwright.assign",
             text=name,
             icon="CHECKBOX_HLT" if on else "CHECKBOX_DEHLT",
@@ -32,45 +34,54 @@ def draw_assignment(layout: Any, context: Any, owner: Any, kind: str) -> None:
         )
         switch.projector = name
         switch.owner = kind
-    unknown = [name for name in assigned if name not in choices]
-    for name in unknown:
+    for name in (name for name in assigned if name not in choices):
         row = column.row(align=True)
-        row.label(text=f"No projector “{name}” here", icon="ERROR")
-        switch = row.operator("beamwright.assign", text="", icon="X")
+        row.alert = True
+        switch = row.operator("beamwright.assign", text=f"{name}: not in this scene", icon="X")
         switch.projector = name
         switch.owner = kind
     if not any(name in choices for name in assigned):
-        fallback = "its collection" if kind == "OBJECT" else "a collection above"
-        column.label(text=f"None: {fallback}, else {names[0]}", icon="BLANK1")
+        hint = column.column()
+        hint.active = False
+        hint.label(text=_fallback(owner, kind, choices))
 
 
-def draw_lines(layout: Any, lines: Any) -> None:
-    """Line kinds, what is hidden, and colour."""
-    split(layout)
+def _fallback(owner: Any, kind: str, choices: list[str]) -> str:
+    """Say who draws what has no projector of its own."""
+    if kind == "OBJECT":
+        for collection in owner.users_collection:
+            names = [name for name in assigned_names(collection) if name in choices]
+            if names:
+                return f"Collection: {', '.join(names)}"
+    return f"Default: {choices[0]}"
+
+
+def draw_main(layout: Any, lines: Any) -> None:
+    """What is drawn and hidden, and in which colour."""
     column = layout.column(align=True)
     column.prop(lines, "drawn")
     column.prop(lines, "occludes")
-    body = layout.column()
-    body.active = lines.drawn
-    column = body.column(heading="Kinds", align=True)
-    column.prop(lines, "silhouette")
-    column.prop(lines, "crease")
-    column.prop(lines, "border")
-    column.prop(lines, "material")
-    column.prop(lines, "intersection")
-    column.prop(lines, "loose")
-    column.prop(lines, "dot")
+    column = layout.column()
+    column.active = lines.drawn
+    column.prop(lines, "colour_source")
+    if lines.colour_source == "OWN":
+        column.prop(lines, "colour")
+
+
+def draw_kinds(layout: Any, lines: Any) -> None:
+    """Line kinds, and what decides about them."""
+    layout.active = lines.drawn
+    column = layout.column(align=True)
+    for name in ("silhouette", "crease", "border", "material", "intersection", "loose", "dot"):
+        column.prop(lines, name)
     column.prop(lines, "mark")
     if lines.mark:
-        row = body.row(align=True)
-        row.prop(lines, "marks", expand=True)
+        column = layout.column(align=True)
+        column.prop(lines, "marks", expand=True)
     if lines.crease:
-        body.prop(lines, "crease_angle")
-        body.prop(lines, "crease_on_smooth", text="On Smooth Faces")
-    body.prop(lines, "smooth_contour")
-    body.prop(lines, "colour_source")
-    if lines.colour_source == "OWN":
-        body.prop(lines, "colour")
+        layout.prop(lines, "crease_angle")
+        layout.prop(lines, "crease_on_smooth", text="On Smooth Faces")
+    layout.prop(lines, "smooth_contour")
     layout.prop(lines, "rank")
 
 
@@ -84,30 +95,65 @@ def overriding_collection(context: Any, item: bpy.types.Object) -> Any:
     return None
 
 
-def draw_object(layout: Any, context: Any, item: bpy.types.Object) -> None:
-    """All settings of an object."""
-    settings = getattr(item, PROPERTY)
-    split(layout)
-    draw_assignment(layout, context, item, "OBJECT")
-    layout.prop(settings, "priority")
-    layout.prop(settings, "locked")
-    layout.separator()
-    collection = overriding_collection(context, item)
-    if collection is not None:
-        layout.label(text=f"Lines set by collection {collection.name}", icon="OUTLINER_COLLECTION")
-        layout.prop(settings, "inherit_lines")
-        return
-    draw_lines(layout, settings.lines)
-    if not settings.inherit_lines:
-        layout.prop(settings, "inherit_lines")
+def draws_own_lines(context: Any) -> bool:
+    """Whether the active object's own line settings count."""
+    return overriding_collection(context, context.object) is None
 
 
 class _ObjectPanel:
+    """Drawn for objects that can have lines."""
+
     @classmethod
     def poll(cls, context: Any) -> bool:
         """Show it for objects that can draw lines."""
         item = context.object
         return item is not None and (item.type in DRAWABLE or item.instance_type == "COLLECTION")
+
+    def draw(self, context: Any) -> None:
+        """Lay out projectors, and what is drawn of the object."""
+        layout = split(self.layout)
+        item = context.object
+        settings = getattr(item, PROPERTY)
+        draw_assignment(layout, context, item, "OBJECT")
+        collection = overriding_collection(context, item)
+        if collection is None:
+            draw_main(layout, settings.lines)
+        else:
+            layout.label(text=f"Lines set by {collection.name}", icon="OUTLINER_COLLECTION")
+        if collection is not None or not settings.inherit_lines:
+            layout.prop(settings, "inherit_lines")
+
+
+class _KindsPanel:
+    """Line kinds of the object, while its own count."""
+
+    bl_label = "Line Kinds"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    @classmethod
+    def poll(cls, context: Any) -> bool:
+        """Show it where the object's own settings count."""
+        return context.object is not None and draws_own_lines(context)
+
+    def draw(self, context: Any) -> None:
+        """Lay out the kinds."""
+        draw_kinds(split(self.layout), getattr(context.object, PROPERTY).lines)
+
+
+class _CrowdedPanel:
+    """What happens to the object where a frame is too full."""
+
+    bl_label = "In Crowded Frames"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: Any) -> None:
+        """Lay out priority and lock."""
+        layout = split(self.layout)
+        settings = getattr(context.object, PROPERTY)
+        row = layout.row()
+        row.active = not settings.locked
+        row.prop(settings, "priority")
+        layout.prop(settings, "locked")
 
 
 class BEAMWRIGHT_PT_object(_ObjectPanel, SidebarPanel, bpy.types.Panel):
@@ -116,33 +162,59 @@ class BEAMWRIGHT_PT_object(_ObjectPanel, SidebarPanel, bpy.types.Panel):
     bl_idname = "BEAMWRIGHT_PT_object"
     bl_label = "Object Lines"
 
-    def draw(self, context: Any) -> None:
-        """Lay out the active object's settings."""
-        row = self.layout.row(align=True)
-        row.label(text=context.object.name, icon="OBJECT_DATA")
-        row.operator("beamwright.copy_to_selected", text="", icon="PASTEDOWN")
-        draw_object(self.layout, context, context.object)
+    def draw_header_preset(self, _context: Any) -> None:
+        """Offer to copy to other objects."""
+        self.layout.operator("beamwright.copy_to_selected", text="", icon="COPYDOWN", emboss=False)
 
 
-class BEAMWRIGHT_PT_object_properties(_ObjectPanel, bpy.types.Panel):
-    """Lines of the object, in the Properties editor."""
+class BEAMWRIGHT_PT_object_kinds(_KindsPanel, SidebarPanel, bpy.types.Panel):
+    """Line kinds of the active object, in the sidebar."""
 
-    bl_idname = "BEAMWRIGHT_PT_object_properties"
-    bl_label = "Laser Lines"
+    bl_idname = "BEAMWRIGHT_PT_object_kinds"
+    bl_parent_id = "BEAMWRIGHT_PT_object"
+
+
+class BEAMWRIGHT_PT_object_crowded(_CrowdedPanel, SidebarPanel, bpy.types.Panel):
+    """Priority of the active object, in the sidebar."""
+
+    bl_idname = "BEAMWRIGHT_PT_object_crowded"
+    bl_parent_id = "BEAMWRIGHT_PT_object"
+
+
+class _ObjectTab:
+    """Place of a panel: the object tab of the Properties editor."""
+
     bl_space_type = "PROPERTIES"
     bl_region_type = "WINDOW"
     bl_context = "object"
     bl_options = {"DEFAULT_CLOSED"}
 
-    def draw(self, context: Any) -> None:
-        """Lay out the object's settings."""
-        draw_object(self.layout, context, context.object)
+
+class BEAMWRIGHT_PT_object_tab(_ObjectPanel, _ObjectTab, bpy.types.Panel):
+    """Lines of the object, in the Properties editor."""
+
+    bl_idname = "BEAMWRIGHT_PT_object_tab"
+    bl_label = "Laser Lines"
 
 
-class BEAMWRIGHT_PT_collection_properties(bpy.types.Panel):
+class BEAMWRIGHT_PT_object_tab_kinds(_KindsPanel, _ObjectTab, bpy.types.Panel):
+    """Line kinds of the object, in the Properties editor."""
+
+    bl_idname = "BEAMWRIGHT_PT_object_tab_kinds"
+    bl_parent_id = "BEAMWRIGHT_PT_object_tab"
+
+
+class BEAMWRIGHT_PT_object_tab_crowded(_CrowdedPanel, _ObjectTab, bpy.types.Panel):
+    """Priority of the object, in the Properties editor."""
+
+    bl_idname = "BEAMWRIGHT_PT_object_tab_crowded"
+    bl_parent_id = "BEAMWRIGHT_PT_object_tab"
+
+
+class BEAMWRIGHT_PT_collection_tab(bpy.types.Panel):
     """Lines and projectors of a collection, in the Properties editor."""
 
-    bl_idname = "BEAMWRIGHT_PT_collection_properties"
+    bl_idname = "BEAMWRIGHT_PT_collection_tab"
     bl_label = "Laser Lines"
     bl_space_type = "PROPERTIES"
     bl_region_type = "WINDOW"
@@ -157,7 +229,8 @@ class BEAMWRIGHT_PT_collection_properties(bpy.types.Panel):
         draw_assignment(layout, context, collection, "COLLECTION")
         layout.prop(settings, "override_lines")
         if settings.override_lines:
-            draw_lines(layout.column(), settings.lines)
+            draw_main(layout, settings.lines)
+            draw_kinds(layout.column(), settings.lines)
 
 
 class BEAMWRIGHT_PT_drawing(SidebarPanel, bpy.types.Panel):
@@ -183,7 +256,11 @@ class BEAMWRIGHT_PT_drawing(SidebarPanel, bpy.types.Panel):
 
 CLASSES = (
     BEAMWRIGHT_PT_object,
+    BEAMWRIGHT_PT_object_kinds,
+    BEAMWRIGHT_PT_object_crowded,
     BEAMWRIGHT_PT_drawing,
-    BEAMWRIGHT_PT_object_properties,
-    BEAMWRIGHT_PT_collection_properties,
+    BEAMWRIGHT_PT_object_tab,
+    BEAMWRIGHT_PT_object_tab_kinds,
+    BEAMWRIGHT_PT_object_tab_crowded,
+    BEAMWRIGHT_PT_collection_tab,
 )

@@ -85,10 +85,11 @@ class BEAMWRIGHT_PT_projectors(SidebarPanel, bpy.types.Panel):
             return
         column = split(layout.column())
         column.prop(projector.profile, "rating")
-        column.prop(projector, "target_refresh_hz", text="Target Refresh (Hz)")
-        row = column.row()
+        column.prop(projector, "target_refresh_hz", text="Refresh (Hz)")
+        row = layout.row()
         row.alignment = "RIGHT"
-        row.label(text=f"Budget: {budget(projector):,} points a frame")
+        row.active = False
+        row.label(text=f"Up to {budget(projector):,} points a frame")
 
 
 class _ProjectorPanel(SidebarPanel):

@@ -37,12 +37,13 @@ def inside(tree: Path, work: Path, *command: str, **variables: str) -> int:
 
 
 def stage(work: Path) -> Path:
-    """Copy what git tracks, so that the build sees no left-overs."""
-    listed = subprocess.run(
-        ["git", "ls-files", "-z", "--", "__init__.py", "blender_manifest.toml", "LICENSE",
-         "addon", "core"],
-        cwd=ROOT, check=True, capture_output=True, text=True,
-    ).stdout.split("\0")  # fmt: skip
+    """Copy what git does not ignore, so that the build sees no left-overs."""
+    command = ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard", "--"]
+    parts = ["__init__.py", "blender_manifest.toml", "LICENSE", "addon", "core"]
+    result = subprocess.run(
+        [*command, *parts], cwd=ROOT, check=True, capture_output=True, text=True
+    )
+    listed = result.stdout.split("\0")
     source = work / "source"
     for name in filter(None, listed):
         if not (ROOT / name).is_file():
@@ -60,6 +61,7 @@ def main() -> int:
     parser.add_argument("out", type=Path)
     parser.add_argument("--tree", type=Path, default=TREE)
     parser.add_argument("--scene", type=Path)
+    parser.add_argument("--size", default="1600x1000", help="of the screen, in pixels")
     arguments = parser.parse_args()
     if not arguments.tree.with_name(arguments.tree.name + ".run").exists():
         print(f"There is no tree {arguments.tree}: make it first, see DEVELOPERS.md.")
@@ -80,15 +82,15 @@ def main() -> int:
             return built
         script = shutil.copy2(arguments.script, work)
         scene = [str(shutil.copy2(arguments.scene, work))] if arguments.scene else []
+        width, height = arguments.size.split("x")
         code = inside(
             arguments.tree, work, "blender-gui", "--enable-event-simulate", *scene,
             "--python", str(script),
-            BEAMWRIGHT_OUT=str(out), XRES="1600x1000x24", XW="1600", XH="1000", TMO="180",
+            BEAMWRIGHT_OUT=str(out), XRES=f"{arguments.size}x24", XW=width, XH=height, TMO="180",
         )  # fmt: skip
-        arguments.out.mkdir(parents=True, exist_ok=True)
-        for path in out.iterdir():
-            shutil.copy2(path, arguments.out)
-            print(arguments.out / path.name)
+        shutil.copytree(out, arguments.out, dirs_exist_ok=True)
+        for path in sorted(out.rglob("*.png")):
+            print(arguments.out / path.relative_to(out))
         return code
 
 

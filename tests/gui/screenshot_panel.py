@@ -28,10 +28,8 @@ def grab(name, area):
     top = window.height - area.y - area.height
     path = OUT / name
     crop = f"{area.width}x{area.height}+{area.x}+{top}"
-    subprocess.run(
-        ["import", "-window", "root", "-crop", crop, "+repage", "-colors", "256", f"png8:{path}"],
-        check=True,
-    )
+    command = ["import", "-window", "root", "-crop", crop, "+repage", "+dither", "-colors", "256"]
+    subprocess.run([*command, f"png8:{path}"], check=True)
 
 
 def steps():
@@ -45,10 +43,10 @@ def steps():
     region = next(item for item in area.regions if item.type == "UI")
     region.active_panel_category = "Beamwright"
     scene = bpy.context.scene
-    if not len(scene.beamwright.projectors):
-        scene.beamwright.add_projector("Pictures").profile.rating = "K40"
-        scene.beamwright.add_projector("Lettering").profile.rating = "K20"
-        scene.beamwright.active_projector = 0
+    scene.frame_set(60)
+    bpy.context.view_layer.objects.active = scene.objects.get("Hull") or next(
+        item for item in scene.objects if item.type == "MESH"
+    )
     yield
     with bpy.context.temp_override(window=window, area=area, region=region):
         bpy.ops.view3d.view_center_camera()
