@@ -21,6 +21,7 @@
 
 typedef struct {
     int16_t column, row;
+    float depth;  // rounded down
 } vertex_cell;
 
 static int32_t clamp_cell(double g, int32_t cells) {
@@ -224,6 +225,11 @@ static int32_t occupied_cells(const cell_tables *tables, int32_t width, const bw
            low[box->column0];
 }
 
+// So few cells that looking at them is no dearer than asking the table.
+static int is_small(const bw_kept *box) {
+    return box->column1 - box->column0 <= 1 && box->row1 - box->row0 <= 1;
+}
+
 static int is_coarse(const bw_view *view, const bw_kept *box) {
     return (box->column1 - box->column0 + 1) * (box->row1 - box->row0 + 1) >
            view->fine_cells_most;
@@ -354,6 +360,7 @@ static int write_record(const bw_view *view, int32_t triangle, const near_part *
         unsigned bit = ((unsigned)part->interior >> (back ? 2 - k : k)) & 1u;
         record->interior = (uint8_t)(record->interior | (bit << k));
     }
+    record->interior_known = 1;
     record->area = back ? -area : area;
     record->triangle = triangle;
     record->rank = view->in->triangle_rank[triangle];
@@ -374,6 +381,7 @@ static int find_occluders(bw_view *view, const cell_tables *tables, int32_t *fin
         const bw_vertex *v = view->vertices + i;
         cells[i].column = open_cell((v->x - view->origin_x) * view->inverse_cell, view->width);
         cells[i].row = open_cell((v->y - view->origin_y) * view->inverse_cell, view->height);
+        cells[i].depth = bw_round_down(v->depth);
     }
     size_t cut = 0;
     for (size_t i = 0; i < nt; i++) {
@@ -398,13 +406,14 @@ static int find_occluders(bw_view *view, const cell_tables *tables, int32_t *fin
             vertex_cell a = cells[t[0]], b = cells[t[1]], c = cells[t[2]];
             if (!clamp_range(view, least16(a.column, b.column, c.column),
                              most16(a.column, b.column, c.column), least16(a.row, b.row, c.row),
-                             most16(a.row, b.row, c.row), box) ||
-                occupied_cells(tables, view->width, box) == 0) {
+                             most16(a.row, b.row, c.row), box)) {
                 continue;
             }
-            box->nearest = bw_round_down(
-                bw_min(view->vertices[t[0]].depth,
-                       bw_min(view->vertices[t[1]].depth, view->vertices[t[2]].depth)));
+            float nearest = a.depth < b.depth ? a.depth : b.depth;
+            box->nearest = c.depth < nearest ? c.depth : nearest;
+            if (!is_small(box) && occupied_cells(tables, view->width, box) == 0) {
+                continue;
+            }
             box->triangle = (int32_t)i;
             box->clipped = -1;
             count += count_cells(view, tables, box, fine_count, coarse_count) > 0;

@@ -61,7 +61,9 @@ typedef struct {
     int32_t vertex[3];   // -1 for a corner made by the near plane
     int32_t triangle;
     int16_t rank;
-    uint8_t interior;  // bit k: side k is shared with a neighbour that continues the surface
+    // Bit k: side k is shared with a neighbour that continues the surface in the image.
+    uint8_t interior;
+    uint8_t interior_known;
     uint8_t ready;
 } bw_record;
 

@@ -11,6 +11,7 @@
 #include "view.h"
 
 #define INTERIOR_TOLERANCE 1e-12  // times the side's |ex| + |ey|
+#define BATCH 16
 
 typedef struct {
     double t0, t1;
@@ -32,13 +33,17 @@ typedef struct {
     int64_t scanned, tested;
 } scan_counters;
 
-// Bits of the sides shared with a neighbour that continues the surface in the image: a line
+// Find the sides shared with a neighbour that continues the surface in the image: a line
 // exactly behind such a side is hidden, though it is outside of both triangles' open insides.
-static int interior_sides(const bw_view *view, int32_t triangle, uint8_t *bits) {
+static int find_interior_sides(const bw_view *view, bw_record *record) {
     const bw_visibility_input *in = view->in;
-    *bits = 0;
+    int back = view->facing[record->triangle] < 0;
+    record->interior = 0;
+    record->interior_known = 1;
     for (int k = 0; k < 3; k++) {
-        int32_t edge = in->triangle_edges[3 * (ptrdiff_t)triangle + k];
+        // A back face was taken the other way round: corners 0, 2, 1, so sides 2, 1, 0.
+        int side = back ? 2 - k : k;
+        int32_t edge = in->triangle_edges[3 * (ptrdiff_t)record->triangle + side];
         if (edge < 0) {
             continue;
         }
@@ -56,39 +61,29 @@ static int interior_sides(const bw_view *view, int32_t triangle, uint8_t *bits) 
         int a = view->facing[f0], b = view->facing[f1];
         int opposite = (a != b) == (in->edge_flip[edge] != 0);
         if (a != 0 && b != 0 && opposite) {
-            *bits = (uint8_t)(*bits | (1u << k));
+            record->interior = (uint8_t)(record->interior | (1u << k));
         }
     }
     return 0;
 }
 
-static int prepare(const bw_view *view, bw_record *record) {
+static void prepare(const bw_view *view, bw_record *record) {
     int32_t triangle = record->triangle;
     const int32_t *t = view->in->triangles + 3 * (ptrdiff_t)triangle;
-    int back = view->facing[triangle] < 0;
-    uint8_t bits;
-    int status = interior_sides(view, triangle, &bits);
-    if (status < 0) {
-        return status;
-    }
-    // A back face is taken the other way round: corners 0, 2, 1, so sides 2, 1, 0.
     const int order[2][3] = {{0, 1, 2}, {0, 2, 1}};
-    record->interior = 0;
+    int back = view->facing[triangle] < 0;
     for (int k = 0; k < 3; k++) {
         int32_t vertex = t[order[back][k]];
         record->vertex[k] = vertex;
         record->x[k] = view->vertices[vertex].x;
         record->y[k] = view->vertices[vertex].y;
         record->depth[k] = view->vertices[vertex].depth;
-        unsigned bit = ((unsigned)bits >> (back ? 2 - k : k)) & 1u;
-        record->interior = (uint8_t)(record->interior | (bit << k));
     }
-    double area = (record->x[1] - record->x[0]) * (record->y[2] - record->y[0]) -
-                  (record->x[2] - record->x[0]) * (record->y[1] - record->y[0]);
-    record->area = area;
+    record->area = (record->x[1] - record->x[0]) * (record->y[2] - record->y[0]) -
+                   (record->x[2] - record->x[0]) * (record->y[1] - record->y[0]);
     record->rank = view->in->triangle_rank[triangle];
+    record->interior_known = 0;
     record->ready = 1;
-    return 0;
 }
 
 // Narrow [*h0, *h1] to where a linear function with values a, b at the ends is positive.
@@ -102,25 +97,49 @@ static inline void narrow(double a, double b, double *h0, double *h1) {
     }
 }
 
-// 1 when the occluder hides part of [*h0, *h1], narrowed to that part.
-static inline int hides(const bw_feature *f, const bw_record *r, double bias, double *h0,
-                        double *h1) {
-    double a[3], b[3];
+// 1 when the occluder hides part of [*h0, *h1], narrowed to that part; 0 when it does not,
+// or a negative status.
+static inline int hides(const bw_view *view, const bw_feature *f, bw_record *r, double bias,
+                        double *h0, double *h1) {
+    double a[3], b[3], size[3];
     for (int k = 0; k < 3; k++) {
         int n = k == 2 ? 0 : k + 1;
         double ex = r->x[n] - r->x[k], ey = r->y[n] - r->y[k];
         a[k] = ex * (f->ay - r->y[k]) - ey * (f->ax - r->x[k]);
         b[k] = ex * (f->by - r->y[k]) - ey * (f->bx - r->x[k]);
-        if (!((r->interior >> k) & 1)) {
-            if (a[k] <= 0.0 && b[k] <= 0.0) {
-                return 0;
-            }
+        size[k] = fabs(ex) + fabs(ey);
+    }
+    // Clearly outside of one side: most triangles leave here, by one branch.
+    double inner = bw_min(bw_min(bw_max(a[0], b[0]), bw_max(a[1], b[1])),
+                             bw_max(a[2], b[2]));
+    if (inner < -INTERIOR_TOLERANCE * (size[0] + size[1] + size[2])) {
+        return 0;
+    }
+    for (int k = 0; k < 3; k++) {
+        if (a[k] > 0.0 && b[k] > 0.0) {
             continue;
         }
-        double tolerance = INTERIOR_TOLERANCE * (fabs(ex) + fabs(ey));
-        a[k] = a[k] < 0.0 && a[k] > -tolerance ? 0.0 : a[k];
-        b[k] = b[k] < 0.0 && b[k] > -tolerance ? 0.0 : b[k];
-        if ((a[k] < 0.0 && b[k] <= 0.0) || (b[k] < 0.0 && a[k] <= 0.0)) {
+        // Sides are open, interior ones closed; it matters only for ends that lie on them.
+        double slack = -INTERIOR_TOLERANCE * size[k];
+        int a_on = a[k] <= 0.0 && a[k] > slack;
+        int b_on = b[k] <= 0.0 && b[k] > slack;
+        int matters = (a_on && b_on) || (a_on && a[k] < 0.0) || (b_on && b[k] < 0.0);
+        if (matters) {
+            if (!r->interior_known) {
+                int status = find_interior_sides(view, r);
+                if (status < 0) {
+                    return status;
+                }
+            }
+            if ((r->interior >> k) & 1) {
+                a[k] = a_on ? 0.0 : a[k];
+                b[k] = b_on ? 0.0 : b[k];
+                if (a_on && b_on) {
+                    continue;
+                }
+            }
+        }
+        if (a[k] <= 0.0 && b[k] <= 0.0) {
             return 0;
         }
     }
@@ -218,41 +237,50 @@ static int scan_cell(const bw_view *view, const bw_cells *cells, int32_t cell,
     const bw_entry *begin = entry;
     const float x0 = span->box[0], y0 = span->box[1], x1 = span->box[2], y1 = span->box[3];
     const float farthest = span->farthest;
-    for (; entry < end; entry++) {
-        if (entry->nearest >= farthest) {
-            break;
+    while (entry < end && entry->nearest < farthest) {
+        // Collect first, test then: the records arrive while others are looked at.
+        int32_t found[BATCH];
+        int count = 0;
+        for (; entry < end && count < BATCH; entry++) {
+            if (entry->nearest >= farthest) {
+                break;
+            }
+            int apart = (entry->box[0] > x1) | (entry->box[1] > y1) | (entry->box[2] < x0) |
+                        (entry->box[3] < y0);
+            if (apart) {
+                continue;
+            }
+            int32_t index = entry->occluder;
+            if (stamps[index] == stamp) {
+                continue;
+            }
+            stamps[index] = stamp;
+            __builtin_prefetch(view->records + index);
+            __builtin_prefetch((const char *)(view->records + index) + 64);
+            found[count++] = index;
         }
-        if ((entry->box[0] > x1) | (entry->box[1] > y1) | (entry->box[2] < x0) |
-            (entry->box[3] < y0)) {
-            continue;
-        }
-        int32_t index = entry->occluder;
-        if (stamps[index] == stamp) {
-            continue;
-        }
-        stamps[index] = stamp;
-        bw_record *record = view->records + index;
-        if (record->triangle == faces[0] || record->triangle == faces[1]) {
-            continue;
-        }
-        if (!record->ready) {
-            int status = prepare(view, record);
+        for (int i = 0; i < count; i++) {
+            bw_record *record = view->records + found[i];
+            if (record->triangle == faces[0] || record->triangle == faces[1]) {
+                continue;
+            }
+            if (!record->ready) {
+                prepare(view, record);
+            }
+            counters->tested++;
+            double h0 = visible->list[0].t0;
+            double h1 = visible->list[visible->count - 1].t1;
+            int status = hides(view, f, record, record->rank > f->rank ? -bias : bias, &h0, &h1);
+            if (status > 0) {
+                status = subtract(visible, h0 - BW_SEAM, h1 + BW_SEAM);
+            }
             if (status < 0) {
                 return status;
             }
-        }
-        counters->tested++;
-        double h0 = visible->list[0].t0;
-        double h1 = visible->list[visible->count - 1].t1;
-        if (!hides(f, record, record->rank > f->rank ? -bias : bias, &h0, &h1)) {
-            continue;
-        }
-        int status = subtract(visible, h0 - BW_SEAM, h1 + BW_SEAM);
-        if (status < 0) {
-            return status;
-        }
-        if (visible->count == 0) {
-            break;
+            if (visible->count == 0) {
+                counters->scanned += entry - begin;
+                return 0;
+            }
         }
     }
     counters->scanned += entry - begin;

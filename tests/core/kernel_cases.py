@@ -218,6 +218,10 @@ def triangle_soup(random, kind):
         matrix, near = perspective(random.normal(0, 0.5, 3), random.normal(0, 1, 3), 1.0), 0.05
     else:
         matrix = perspective(random.normal(0, 1, 3) + np.array([5, 4, 3]), focal=2.5)
+    if lattice:
+        # Whether a triangle seen edge-on hides is a matter of rounding: leave those out.
+        clip = vertices @ matrix[[0, 1, 3], :3].T + matrix[[0, 1, 3], 3]
+        triangles = triangles[np.abs(np.linalg.det(clip[triangles])) > 1e-9]
     record = view(
         vertices, triangles, matrix, near=near, far=30.0, every_edge=bool(random.integers(2))
     )

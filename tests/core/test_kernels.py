@@ -318,12 +318,15 @@ def test_values_that_are_not_finite_are_refused(library, bad):
 
 @pytest.mark.parametrize(
     ("name", "value"),
-    [("triangles", 8), ("edges", -1), ("edges", 8), ("edge_faces", 12), ("triangle_edges", 18)],
+    [("triangles", 10), ("edges", -1), ("edges", 20), ("edge_faces", 12), ("triangle_edges", 19)],
 )
 def test_indices_out_of_range_are_refused(library, name, value):
+    """They are checked where they are read; here the diagonal behind the front face is."""
     vertices, triangles = cube()
-    scene = view(vertices, triangles, perspective((3, 2, 1)), every_edge=True)
+    scene = view(vertices, triangles, orthographic((0, -5, 0)), every_edge=True)
+    scene = with_edge(scene, [-0.5, 1, -0.5], [0.5, 1, 0.5])
     column = getattr(scene, name).copy()
+    column[:] = np.where(column >= 0, value, column) if name == "triangle_edges" else column
     column[-1] = value
     with pytest.raises(ValueError, match="out of range"):
         library.visible_pieces(replace(scene, **{name: column}))
