@@ -228,14 +228,14 @@ def order_strokes(
     entry = _improved(costs, neighbours, entry, kicks, seed, sweeps)
     closed = strokes.closed
     if np.any(closed):
-        entry, starts = _best_entries(strokes, entry, starts, remembered, limits)
+        starts = _best_entries(strokes, entry, starts, remembered, limits)
         costs = _costs(ends_of(strokes, starts), limits)
         if tour is not None:
             _favour(costs, tour.links)
         neighbours = neighbour_lists(costs, NEIGHBOURS)
         better = _improved(costs, neighbours, entry, kicks // 2, seed, sweeps)
         if not np.array_equal(better, entry):
-            entry, starts = _best_entries(strokes, better, starts, remembered, limits)
+            entry, starts = better, _best_entries(strokes, better, starts, remembered, limits)
     return _finished(strokes, entry, starts, limits)
 
 
@@ -370,95 +370,80 @@ def _best_entries(
     starts: IntArray,
     remembered: FloatArray,
     limits: MotionLimits,
-) -> tuple[IntArray, IntArray]:
-    """Choose the best direction of open and the best start of closed strokes for an order.
+) -> IntArray:
+    """Choose the best start of all closed strokes for a fixed order and direction.
 
-    Shortest cycle through one state of each stroke: min-plus products along the order that
-    carry all states of the first stroke.
+    Shortest paths through one start of each closed stroke (min-plus products along the
+    order). The tour is cut at an open stroke; where there is none, all starts of the first
+    are carried along.
     """
-    order = (entry >> 1).astype(np.int64)
     closed = strokes.closed
-    count = len(order)
-    # Begin at an open stroke: it has only two states to carry.
+    order = (entry >> 1).astype(np.int64)
     opened = np.flatnonzero(~closed[order])
     if len(opened):
-        order = np.roll(order, -int(opened[0]))
         entry = np.roll(entry, -int(opened[0]))
-    xy, tangent, room = ends_of(strokes, starts)
-    states: list[NDArray[np.int64]] = []
-    for row in order.tolist():
-        if closed[row]:
-            states.append(_loop_candidates(strokes.polyline(row)[:-1], int(starts[row])))
-        else:
-            states.append(np.array([0, 1]))
-    width = max(len(state) for state in states)
-    valid = np.zeros((count, width), bool)
-    value = np.zeros((count, width), np.int64)
-    for position, state in enumerate(states):
-        valid[position, : len(state)] = True
-        value[position, : len(state)] = state
+        order = np.roll(order, -int(opened[0]))
+    count = len(order)
     ring = closed[order]
-    backward = (entry & 1).astype(bool)
-    enter_node = np.where(ring[:, None], 2 * order[:, None] + backward[:, None], 0)
-    enter_node = np.where(ring[:, None], enter_node, 2 * order[:, None] + np.minimum(value, 1))
-    enter_xy, enter_tangent, enter_room = xy[enter_node], tangent[enter_node], room[enter_node]
-    leave_node = enter_node ^ 1
-    leave_xy, leave_tangent, leave_room = xy[leave_node], tangent[leave_node], room[leave_node]
-    for position in np.flatnonzero(ring):
-        row = int(order[position])
-        line = strokes.polyline(row)[:-1]
-        at = value[position]
-        size = len(line)
-        ahead = line[at] - line[(at + 1) % size]
-        behind = line[at] - line[(at - 1) % size]
-        if backward[position]:
+    loops = np.flatnonzero(ring)
+    candidates = {
+        position: _loop_candidates(strokes.polyline(row)[:-1], int(starts[row]))
+        for position, row in zip(loops.tolist(), order[loops].tolist(), strict=True)
+    }
+    width = max(len(state) for state in candidates.values())
+    xy, tangent, room = ends_of(strokes, starts)
+    enter = [np.repeat(values[entry][:, None], width, axis=1) for values in (xy, tangent, room)]
+    leave = [np.repeat(values[entry ^ 1][:, None], width, axis=1) for values in (xy, tangent, room)]
+    used = np.ones(count, np.int64)
+    for position, state in candidates.items():
+        size = used[position] = len(state)
+        line = strokes.polyline(int(order[position]))[:-1]
+        ahead = line[state] - line[(state + 1) % len(line)]
+        behind = line[state] - line[state - 1]
+        if entry[position] & 1:
             ahead, behind = behind, ahead
-        enter_xy[position] = leave_xy[position] = line[at]
-        for target, room_of, vector in (
-            (enter_tangent, enter_room, ahead),
-            (leave_tangent, leave_room, behind),
-        ):
+        for ends, vector in ((enter, ahead), (leave, behind)):
             length = np.maximum(np.hypot(vector[:, 0], vector[:, 1]), 1e-300)
-            target[position] = vector / length[:, None]
-            room_of[position] = 0.5 * length
-    ahead_one = np.roll(np.arange(count), -1)
+            ends[0][position, :size] = line[state]
+            ends[1][position, :size] = vector / length[:, None]
+            ends[2][position, :size] = 0.5 * length
+    # Links into and out of loops only: the others stay as they are.
+    touched = np.flatnonzero(ring | np.roll(ring, 1))
     links = _pair_costs(
-        (leave_xy[:, :, None], leave_tangent[:, :, None], leave_room[:, :, None]),
         (
-            enter_xy[ahead_one][:, None],
-            enter_tangent[ahead_one][:, None],
-            enter_room[ahead_one][:, None],
+            leave[0][touched - 1][:, :, None],
+            leave[1][touched - 1][:, :, None],
+            leave[2][touched - 1][:, :, None],
         ),
+        (enter[0][touched][:, None], enter[1][touched][:, None], enter[2][touched][:, None]),
         limits,
     ).astype(np.int64)
-    # Stay where the loop was entered in the last frame unless another place gains enough.
-    known = ring & ~np.isnan(remembered[order, 0])
-    for position in np.flatnonzero(known):
-        away = np.abs(enter_xy[position] - remembered[order[position]]).max(axis=1)
-        away[~valid[position]] = np.inf
-        links[position - 1, :, int(np.argmin(away))] -= _LOOP_BONUS
-    infinite = np.int64(1) << 40
-    links[~valid[ahead_one][:, None, :].repeat(width, axis=1)] = infinite
-    first = states[0]
-    reach = np.full((len(first), width), infinite)
-    reach[np.arange(len(first)), np.arange(len(first))] = 0
-    came: list[NDArray[np.int64]] = []
-    for position in range(count):
-        through = reach[:, :, None] + links[position]
-        came.append(np.argmin(through, axis=1))
-        reach = through.min(axis=1)
-    diagonal = reach[np.arange(len(first)), np.arange(len(first))]
-    choice = int(np.argmin(diagonal))
-    chosen = np.empty(count, np.int64)
-    at_state = choice
-    for position in range(count - 1, -1, -1):
-        at_state = int(came[position][choice, at_state])
-        chosen[position] = at_state
-    picked = value[np.arange(count), chosen]
-    new_entry = np.where(ring, entry, 2 * order + np.minimum(picked, 1)).astype(np.int32)
+    link_into = dict(zip(touched.tolist(), links, strict=True))
+    # Stay where a loop was entered in the last frame unless another place gains enough.
+    known = loops[~np.isnan(remembered[order[loops], 0])]
+    for position in known.tolist():
+        size = used[position]
+        away = np.abs(enter[0][position, :size] - remembered[order[position]]).max(axis=1)
+        link_into[position][:, int(np.argmin(away))] -= _LOOP_BONUS
     new_starts = starts.copy()
-    new_starts[order[ring]] = picked[ring]
-    return new_entry, new_starts
+    carried = int(used[0])  # 1 where the tour is cut at an open stroke
+    infinite = np.int64(1) << 40
+    reach = np.where(np.eye(carried, dtype=bool), 0, infinite)
+    came: list[tuple[int, NDArray[np.intp]]] = []
+    for position in [*range(1, count), 0]:
+        if position not in link_into:
+            reach = reach[:, :1]
+            continue
+        through = reach[:, :, None] + link_into[position][: reach.shape[1], : used[position]]
+        came.append((position, np.argmin(through, axis=1)))
+        reach = through.min(axis=1)
+    choice = int(np.argmin(np.diagonal(reach)))
+    at = choice
+    for position, back in reversed(came):
+        if ring[position]:
+            new_starts[order[position]] = candidates[position][at]
+        at = int(back[choice, at])
+    return new_starts
 
 
 # --- very large frames -------------------------------------------------------------------
