@@ -26,6 +26,7 @@ __all__ = ["Link", "SenderSettings"]
 
 REPLIES_A_TURN = 64
 DARK_REPEATS = 3
+LOSS_S = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,7 @@ class SenderSettings:
     wave: bool = False
     interval_s: float = 0.01
     stall_s: float = 1.0
-    loss_s: float = 0.25
+    loss_s: float = LOSS_S
     configuration_s: float = 0.05
 
     def __post_init__(self) -> None:

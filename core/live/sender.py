@@ -152,6 +152,7 @@ class Sender:
         self._link: Link
         self._previous = Frame.dark(profile.point_rate_hz)
         self._sent: tuple[Frame | None, float] | None = None
+        self._checked: Frame | None = None
         self._ready: tuple[Frame | None, float, GuardedFrame, bytes] | None = None
 
     # --- for the caller -------------------------------------------------------------------
@@ -368,8 +369,9 @@ class Sender:
     def _send(self, source: Frame | None, level: float, now: float) -> float:
         """Send one frame, guarded, and return how long it is drawn."""
         guarded, payload = self._prepared(source, level)
-        if self._over_limit is not None and guarded.frame.rgb.any():
-            reason = self._over_limit(guarded.frame)
+        if self._over_limit is not None and guarded.frame is not self._checked:
+            reason = self._over_limit(guarded.frame) if guarded.frame.rgb.any() else ""
+            self._checked = None if reason else guarded.frame
             if reason:
                 with self._lock:
                     self._disarm(reason)

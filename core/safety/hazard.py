@@ -8,7 +8,7 @@ that is unknown or doubtful leaves the figure out.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,6 +42,7 @@ __all__ = [
     "Separation",
     "WorstSpot",
     "aviation_distances_m",
+    "exposure_check",
     "planning_figures",
     "worst_spot",
 ]
@@ -486,3 +487,30 @@ def planning_figures(
 
 def _over(value: float | None, limit: float | None) -> float | None:
     return None if value is None or limit is None else value / limit
+
+
+def exposure_check(
+    source: LaserSource,
+    profile: ScannerProfile,
+    distance_m: float,
+    *,
+    ratio_max: float = 1.0,
+    edition: Edition = Edition.GENERATION_2006,
+) -> Callable[[Frame], str]:
+    """Return a check for live output: why a frame must not be shown, or an empty text.
+
+    A frame whose exposure cannot be computed must not be shown either.
+    """
+
+    def check(frame: Frame) -> str:
+        spot = worst_spot(frame, source, profile, distance_m, edition=edition)
+        if spot is None:
+            return f"the exposure cannot be computed: {source.doubt or 'the frame or distance'}"
+        if spot.ratio > ratio_max:
+            return (
+                f"exposure {spot.ratio:.3g} times its limit at {distance_m:g} m, "
+                f"allowed are {ratio_max:g} ({spot.rule})"
+            )
+        return ""
+
+    return check
