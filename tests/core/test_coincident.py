@@ -48,7 +48,7 @@ def test_crossing_touching_and_tangent_lines_stay():
     assert np.array_equal(u, np.tile([0.0, 1.0], (len(xy), 1)))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60, deadline=None, derandomize=True)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_what_is_left_covers_the_same_picture_without_overlap(seed):
     """The union of the lines (shapely) keeps its length; the sum of lengths becomes that."""

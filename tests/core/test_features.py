@@ -149,7 +149,7 @@ def test_adjacency_of_closed_meshes():
             assert np.array_equal(sides, mesh.edges[mesh.triangle_edges[:, k]])
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_adjacency_against_a_dictionary(seed):
     rng = np.random.default_rng(seed)

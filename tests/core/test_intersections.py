@@ -64,7 +64,7 @@ def test_coplanar_contact_gives_no_line():
     assert crossing(box(), box((1, 1, 1), (5, 0, 0), name="far"))[1] == 0
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15, deadline=None, derandomize=True)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_segments_lie_in_both_triangles_and_form_closed_curves(seed):
     rng = np.random.default_rng(seed)

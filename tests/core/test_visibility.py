@@ -430,7 +430,7 @@ def test_huge_triangles_among_small_ones():
 # --- properties
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_random_scenes_agree_with_brute_force_rays(seed):
     """Middles of visible stretches are unhidden, of removed ones hidden; intervals are sane."""
