@@ -20,7 +20,7 @@ from ..errors import SceneError
 from ..scene import Camera, LineKind, LineSettings, Surface, Topology
 from .adjacency import Adjacency, adjacency
 from .memory import Bounded
-from .motion import similarity_between
+from .motion import frame_corners, similarity_between
 
 __all__ = ["SceneArrays", "ShapeArrays", "SurfaceArrays", "check_finite", "collect", "open_parts"]
 
@@ -126,7 +126,7 @@ class _Shapes:
     """Shapes seen of one topology."""
 
     placed: Bounded[tuple[str, bool], tuple[FloatArray, ShapeArrays]]
-    recent: list[tuple[FloatArray, ShapeArrays]]
+    recent: list[tuple[FloatArray, NDArray[np.int64], ShapeArrays]]
     dressed: dict[LineSettings, SurfaceArrays]
 
 
@@ -227,14 +227,16 @@ def _shape(surface: Surface) -> ShapeArrays:
     known = shapes.placed.get(place)
     if known is not None and (known[0] is positions or np.array_equal(known[0], positions)):
         return known[1]
-    for old, known_shape in shapes.recent:
-        if similarity_between(old, positions) is not None:
+    for old, corner, known_shape in shapes.recent:
+        if similarity_between(old, positions, corner) is not None:
             shape = known_shape
             break
     else:
         shape = _measure(surface)
-        shapes.recent.insert(0, (positions.copy(), shape))
-        del shapes.recent[KEPT_SHAPES:]
+        corners = frame_corners(positions)
+        if corners is not None:
+            shapes.recent.insert(0, (positions.copy(), corners, shape))
+            del shapes.recent[KEPT_SHAPES:]
     shapes.placed.put(place, (positions.copy(), shape), positions.nbytes)
     return shape
 

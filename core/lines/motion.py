@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["similarity_between"]
+__all__ = ["frame_corners", "similarity_between"]
 
 FloatArray = NDArray[np.float64]
 
@@ -14,13 +14,17 @@ SHAPE_TOLERANCE = 1e-6
 """Largest deviation from a similarity, relative to the body's extent."""
 
 
-def similarity_between(old: FloatArray, new: FloatArray) -> FloatArray | None:
+def similarity_between(
+    old: FloatArray, new: FloatArray, corner: NDArray[np.int64] | None = None
+) -> FloatArray | None:
     """Find the rotation, uniform scale and translation that carries `old` to `new`.
 
     Parameters
     ----------
     old, new : (n, 3) float64
         Positions of the same vertices.
+    corner
+        `frame_corners(old)`, where it is known.
 
     Returns
     -------
@@ -31,7 +35,8 @@ def similarity_between(old: FloatArray, new: FloatArray) -> FloatArray | None:
     if old.shape != new.shape or len(old) < 3:
         return None
     frames = []
-    corner = _corners(old)
+    if corner is None:
+        corner = frame_corners(old)
     if corner is None:
         return None
     for positions in (old, new):
@@ -47,15 +52,18 @@ def similarity_between(old: FloatArray, new: FloatArray) -> FloatArray | None:
     if not np.allclose(gram, scale * np.eye(3), rtol=0.0, atol=1e-5 * scale):
         return None
     shift = new[corner[0]] - linear @ old[corner[0]]
-    error = np.abs(old @ linear.T + shift - new).max()
-    extent = np.abs(frames[1]).max()
-    if error > SHAPE_TOLERANCE * extent:
-        return None
+    limit = SHAPE_TOLERANCE * np.abs(frames[1]).max()
+    few = np.linspace(0, len(old) - 1, 16).astype(np.int64)  # tell most that differ at once
+    for rows in (few, slice(None)):
+        if np.abs(old[rows] @ linear.T + shift - new[rows]).max() > limit:
+            return None
     return np.column_stack([linear, shift])
 
 
-def _corners(positions: FloatArray) -> NDArray[np.int64] | None:
-    """Pick three vertices far apart and far from one line."""
+def frame_corners(positions: FloatArray) -> NDArray[np.int64] | None:
+    """Pick three vertices far apart and far from one line, (3,); None where there are none."""
+    if len(positions) < 3:
+        return None
     offset = positions - positions[0]
     second = int(np.argmax(np.einsum("ij,ij->i", offset, offset)))
     axis = offset[second]

@@ -4,6 +4,7 @@
 import dataclasses
 import json
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 
@@ -485,3 +486,24 @@ def test_nothing_to_draw():
 def test_collect_is_kept_while_nothing_changes():
     body = box()
     assert features.collect([body]) is features.collect([body])
+
+
+def test_frames_drawn_side_by_side_are_the_same():
+    """Threads share what is kept; a moving crowd comes out as it does one after another."""
+    bodies = [box((1, 0.7, 0.5), (i % 3, i // 3, 0), name=f"box {i}") for i in range(9)]
+    ball = ico_sphere(3, 0.8, (1, 1, 0), name="ball")
+
+    def frame(number):
+        rng = np.random.default_rng(number)
+        shift = np.array([0.03 * number, 0, 0.01 * number])
+        bent = ball.positions + 0.02 * rng.normal(size=ball.positions.shape)
+        moved = [dataclasses.replace(body, positions=body.positions + shift) for body in bodies]
+        moved.append(dataclasses.replace(ball, positions=bent))
+        return visible_strokes(scene(*moved, camera=look_at((6, 5, 4))))
+
+    expected = [frame(number) for number in range(12)]
+    with ThreadPoolExecutor(4) as pool:
+        got = list(pool.map(frame, list(range(12))[::-1]))[::-1]
+    for a, b in zip(expected, got, strict=True):
+        assert np.array_equal(a.points, b.points)
+        assert np.array_equal(a.identity, b.identity)
