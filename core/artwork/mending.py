@@ -14,23 +14,33 @@ __all__ = ["drawn_once", "polylines", "rejoined"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+MIXERS = np.array(
+    [0x9E3779B97F4A7C1, 0x2545F4914F6CDD1D, 0x369DEA0F31A53F85, 0x27BB2EE687B0B0FD], np.int64
+)
+"""Odd numbers that spread four coordinates over the 64 bits; overflow is wanted."""
+
 
 def rejoined(before: Geometries, after: Geometries) -> Geometries:
     """Join the pieces a difference leaves: at the start of a ring, and straight on where a
     line crosses itself (it is cut there, too)."""
     after = shapely.line_merge(after)
-    for i in np.flatnonzero((shapely.get_num_geometries(after) > 1) & ~shapely.is_simple(before)):
+    several = np.flatnonzero(shapely.get_num_geometries(after) > 1)
+    for i in several[~shapely.is_simple(before[several])]:
         parts = [shapely.get_coordinates(part) for part in shapely.get_parts(after[i])]
-        after[i] = shapely.multilinestrings([shapely.linestrings(p) for p in _straight_on(parts)])
+        joined = _straight_on(parts)
+        if len(joined) < len(parts):
+            after[i] = shapely.multilinestrings([shapely.linestrings(p) for p in joined])
     return after
 
 
 def _straight_on(parts: list[FloatArray]) -> list[FloatArray]:
     """Join polylines end to end where several meet, each with the one it continues best."""
-    ends: dict[tuple[float, float], list[tuple[int, int]]] = {}
+    ends: dict[tuple[float, ...], list[tuple[int, int]]] = {}
     for i, part in enumerate(parts):
         for side, point in ((0, part[0]), (1, part[-1])):
-            ends.setdefault((float(point[0]), float(point[1])), []).append((i, side))
+            ends.setdefault(tuple(point.tolist()), []).append((i, side))
+    if all(len(meeting) < 3 for meeting in ends.values()):
+        return parts
     partner: dict[tuple[int, int], tuple[int, int]] = {}
     for meeting in ends.values():
         if len(meeting) < 3:
@@ -89,9 +99,12 @@ def drawn_once(
     a, b = place[first], place[first + 1]
     swap = (a[:, 0] > b[:, 0]) | ((a[:, 0] == b[:, 0]) & (a[:, 1] > b[:, 1]))
     ends = np.where(swap[:, None], np.hstack([b, a]), np.hstack([a, b]))
-    # Later pieces lie higher: reversed, the first of equal ones is the topmost.
-    order = np.lexsort(ends.T[::-1])[::-1]
-    same = np.all(ends[order][1:] == ends[order][:-1], axis=1)
+    # One number for both ends, so that equal pieces are neighbours once sorted. Later pieces lie
+    # higher: reversed, the first of equal ones is the topmost.
+    mixed = ends @ MIXERS
+    order = np.argsort(mixed, kind="stable")[::-1]
+    same = mixed[order][1:] == mixed[order][:-1]
+    same &= np.all(ends[order[1:]] == ends[order[:-1]], axis=1)
     if not same.any():
         return points, offsets, shape
     dropped = np.zeros(len(first), bool)

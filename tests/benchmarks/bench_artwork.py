@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Flat pages: from SVG to visible lines, with caches, on generated animated pages.
-
-Run ``python tests/benchmarks/bench_artwork.py [quick]``, or take ``rows(quick)``.
-"""
+"""Flat pages: from SVG to visible lines, with caches, on generated animated pages."""
 
 from __future__ import annotations
 
@@ -20,9 +17,12 @@ from beamwright.core.artwork.source import load_source
 from beamwright.core.artwork.svg import read_simplified
 from beamwright.core.artwork.usvg import Usvg, usvg_missing
 from beamwright.core.artwork.writing import WriteSettings, write_on
+from rows import row, skipped
 
 WIDTH, HEIGHT = 1920, 1080
 TOLERANCE = 0.25
+LIMITS = {12: (5.0, 11.0), 54: (30.0, None)}
+"""By figures on the page: the most milliseconds for the visible lines, and from SVG to them."""
 
 
 def figure(rng: random.Random, index: int) -> str:
@@ -66,7 +66,7 @@ def page_source(figures: int, frame: int) -> str:
 
 
 def median_ms(times: list[float]) -> float:
-    return round(statistics.median(times) * 1e3, 2)
+    return statistics.median(times) * 1e3
 
 
 def page_rows(program: Usvg, figures: int, frames: int) -> list[dict[str, object]]:
@@ -92,25 +92,36 @@ def page_rows(program: Usvg, figures: int, frames: int) -> list[dict[str, object
             visible_lines(page, TOLERANCE)
             parts["no cache"].append(time.perf_counter() - start)
     assert page is not None
-    name = f"page of {len(page)} shapes, {points} points"
-    rows = [{"name": f"{name}: {part}", "ms": median_ms(times)} for part, times in parts.items()]
-    whole = [
-        sum(t) for t in zip(*(parts[k] for k in ("check", "usvg", "read", "lines")), strict=True)
+    case = f"page of {len(page)} shapes, {points} points"
+    hiding, whole = LIMITS.get(figures, (None, None))
+    steps = [parts[key] for key in ("check", "usvg", "read", "lines")]
+    return [
+        *(
+            row("artwork", f"{case}: {key}", median_ms(parts[key]))
+            for key in ("check", "usvg", "read")
+        ),
+        row("artwork", f"{case}: visible lines", median_ms(parts["lines"]), target=hiding),
+        row("artwork", f"{case}: visible lines without cache", median_ms(parts["no cache"])),
+        row(
+            "artwork",
+            f"{case}: SVG to visible lines",
+            median_ms([sum(times) for times in zip(*steps, strict=True)]),
+            target=whole,
+        ),
     ]
-    rows.append({"name": f"{name}: SVG to lines, cached", "ms": median_ms(whole)})
-    return rows
 
 
 def rows(quick: bool = True) -> list[dict[str, object]]:
-    """Return name and milliseconds of each measurement; empty without the SVG reader."""
-    if usvg_missing():
-        return []
+    """Return the measurements."""
     frames = 12 if quick else 60
     result: list[dict[str, object]] = []
-    with Usvg() as program:
-        program.run(b'<svg xmlns="http://www.w3.org/2000/svg" width="1" height="1"/>', "warm up")
-        for figures in (6, 12, 54):
-            result += page_rows(program, figures, frames)
+    if reason := usvg_missing():
+        result.append(skipped("artwork", "pages", reason))
+    else:
+        with Usvg() as program:
+            program.run(b'<svg xmlns="http://www.w3.org/2000/svg"/>', "warm up")
+            for figures in (6, 12, 54):
+                result += page_rows(program, figures, frames)
     rng = np.random.default_rng(1)
     points = rng.random((20_000, 2)).cumsum(axis=0)
     offsets = np.arange(0, 20_001, 50)
@@ -119,15 +130,15 @@ def rows(quick: bool = True) -> list[dict[str, object]]:
         start = time.perf_counter()
         write_on(points, offsets, WriteSettings(progress=(k + 0.5) / frames))
         times.append(time.perf_counter() - start)
-    result.append({"name": "write-on of 20000 points", "ms": median_ms(times)})
+    result.append(row("artwork", "write-on of 20,000 points", median_ms(times)))
     knots = np.repeat(points[:, None], 3, axis=1) + rng.random((20_000, 3, 2))
     start = time.perf_counter()
     flat, _ = flatten(knots, offsets, np.zeros(len(offsets) - 1, bool), 0.01)
     elapsed = time.perf_counter() - start
-    result.append({"name": f"flatten to {len(flat)} points", "ms": median_ms([elapsed])})
+    result.append(row("artwork", f"flatten to {len(flat):,} points", elapsed * 1e3))
     return result
 
 
 if __name__ == "__main__":
-    for row in rows(quick="quick" in sys.argv[1:]):
-        print(f"{row['ms']:>9.2f} ms  {row['name']}")
+    for measured in rows(quick="--quick" in sys.argv[1:]):
+        print(f"{measured['ours'] or 0:>9.2f} ms  {measured['case']}")

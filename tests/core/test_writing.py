@@ -15,10 +15,7 @@ OFFSETS = np.array([0, 3, 5])
 
 
 def length(points, offsets):
-    return sum(
-        np.hypot(*np.diff(points[a:b], axis=0).T).sum()
-        for a, b in pairwise(offsets)
-    )
+    return sum(np.hypot(*np.diff(points[a:b], axis=0).T).sum() for a, b in pairwise(offsets))
 
 
 coordinate = st.floats(-1, 1, width=32)
