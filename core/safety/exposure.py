@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 __all__ = [
     "APERTURE_M",
     "APERTURE_M2",
+    "AVERSION_S",
     "BeamWidth",
     "Edition",
     "Growth",
@@ -43,6 +44,9 @@ APERTURE_M = 0.007
 """Limiting aperture of the eye (read in the standard)."""
 
 APERTURE_M2 = math.pi * APERTURE_M**2 / 4.0
+
+AVERSION_S = 0.25
+"""Time in which one turns away from a visible light (from memory)."""
 
 LONGEST_EXPOSURE_S = 3e4
 

@@ -33,11 +33,11 @@ from beamwright.core.safety.exposure import (
 )
 from beamwright.core.safety.hazard import (
     PLANNING_NOTE,
-    LaserSource,
     aviation_distances_m,
     planning_figures,
-    worst_spot,
 )
+from beamwright.core.safety.laser import LaserSource
+from beamwright.core.safety.scanned import worst_spot
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

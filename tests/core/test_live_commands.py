@@ -24,9 +24,11 @@ from beamwright.core.live.commands import (
 from beamwright.core.live.receiver import Receiver
 from beamwright.core.points.projector import ScannerProfile
 from beamwright.core.safety.exposure import BeamWidth
-from beamwright.core.safety.hazard import PLANNING_NOTE, LaserSource, exposure_check
+from beamwright.core.safety.hazard import PLANNING_NOTE
+from beamwright.core.safety.laser import LaserSource
 from beamwright.core.safety.limits import SafetyLimits
 from beamwright.core.safety.notice import SAFETY_NOTICE
+from beamwright.core.safety.scanned import exposure_check
 
 PROFILE = ScannerProfile()
 
@@ -41,6 +43,15 @@ def frames(length=5, count=300):
         )
         for n in range(length)
     ]  # fmt: skip
+
+
+def wait_dark(receiver):
+    """The last datagrams are on their way when a command returns."""
+    until = time.monotonic() + 1.0
+    while (receiver.lit or receiver.connected) and time.monotonic() < until:
+        time.sleep(0.002)
+    assert not receiver.lit
+    assert not receiver.connected
 
 
 def options(add, *arguments):
@@ -69,7 +80,7 @@ def test_streaming_needs_the_word():
         code, text = stream(receiver, "--fps", 20, ask=lambda q: "Arm")
         assert code == 0
         assert receiver.figures().frames > 5
-        assert not receiver.lit
+        wait_dark(receiver)
     assert all("10 %" in question for question in asked)
 
 
@@ -108,8 +119,7 @@ def test_ctrl_c_and_termination_black_out(number):
         thread.join()
         assert code == 130
         assert "Blackout" in text
-        assert not receiver.lit
-        assert not receiver.connected
+        wait_dark(receiver)
         assert signal.getsignal(signal.SIGTERM) is before
 
 
