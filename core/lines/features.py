@@ -50,7 +50,8 @@ class ShapeArrays:
     edge_faces : (nE, 2) int32
         As in `Adjacency`, but a sliver is stood in for by its neighbour.
     turn : (nE,) float64
-        Cosine of the turn between the two faces; 1 where there is none.
+        Cosine of the turn between the two faces; 1 where there is none, and between two
+        smooth faces unless `smooth_turns`.
     inverted : (nT,) bool
         The triangle's part is closed and inside out.
     closed : (nT,) uint8
@@ -58,6 +59,7 @@ class ShapeArrays:
 
     edge_faces: IntArray
     turn: FloatArray
+    smooth_turns: bool
     inverted: NDArray[np.bool_]
     closed: NDArray[np.uint8]
     dressed: Bounded[LineSettings, SurfaceArrays] = field(
@@ -225,9 +227,16 @@ def _shape(surface: Surface) -> ShapeArrays:
     positions = surface.positions
     place = (surface.identity, surface.mirrored)
     known = shapes.placed.get(place)
-    if known is not None and (known[0] is positions or np.array_equal(known[0], positions)):
+    wanted = surface.lines.crease_on_smooth
+    if (
+        known is not None
+        and (known[1].smooth_turns or not wanted)
+        and np.array_equal(known[0], positions)
+    ):
         return known[1]
     for old, corner, known_shape in shapes.recent:
+        if wanted and not known_shape.smooth_turns:
+            continue
         if similarity_between(old, positions, corner) is not None:
             shape = known_shape
             break
@@ -267,7 +276,11 @@ def _measure(surface: Surface) -> ShapeArrays:
     if np.any(sliver):
         faces = _without_slivers(mesh, sliver, np.argmax(length2, axis=0))
     turn = np.ones(len(faces))
-    pairs = np.flatnonzero((faces[:, 0] >= 0) & (faces[:, 1] >= 0) & ~mesh.inner)
+    creases = (faces[:, 0] >= 0) & (faces[:, 1] >= 0) & ~mesh.inner
+    smooth_turns = surface.lines.crease_on_smooth
+    if not smooth_turns:
+        creases &= ~mesh.both_smooth
+    pairs = np.flatnonzero(creases)
     f, g = (np.ascontiguousarray(faces[pairs, k]) for k in (0, 1))
     cosine = _dot([np.take(axis, f) for axis in unit], [np.take(axis, g) for axis in unit])
     cosine *= np.where(mesh.edge_flip[pairs] != 0, -1.0, 1.0)
@@ -282,6 +295,7 @@ def _measure(surface: Surface) -> ShapeArrays:
     return ShapeArrays(
         edge_faces=faces,
         turn=turn,
+        smooth_turns=smooth_turns,
         inverted=(sure & (volume6 < 0.0))[mesh.part],
         closed=sure[mesh.part].astype(np.uint8),
     )

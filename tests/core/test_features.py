@@ -235,3 +235,11 @@ def test_closed_parts_are_found_each_for_itself():
     p = a.positions[features.collect([reversed_body]).triangles]
     volume = np.einsum("ij,ij->i", p[:, 0], np.cross(p[:, 1], p[:, 2])).sum() / 6
     assert volume == pytest.approx(1.0)
+
+
+def test_smooth_creases_can_be_asked_for_later():
+    body = box(smooth=True)
+    assert not any(kinds_of(body).values())
+    lines = dataclasses.replace(body.lines, crease_on_smooth=True)
+    assert sum(k > 0 for k in kinds_of(dataclasses.replace(body, lines=lines)).values()) == 12
+    assert not any(kinds_of(body).values())
