@@ -104,7 +104,7 @@ bench-quick: $(VENV)/.test ## The same with few frames, under 40 seconds
 	$(BIN)/python tests/benchmarks --quick $(ARGS)
 
 sanitize: $(VENV)/.test ## Run the kernel tests under the address and undefined-behaviour sanitizers
-	$(BIN)/python core/kernels/build.py --sanitize
+	$(BIN)/python tests/sanitizers/run.py
 
 samples: $(VENV)/.blender ## Rebuild the sample scenes from their scripts
 	$(BIN)/python sample_scenes/build_lighthouse.py sample_scenes/lighthouse.blend
@@ -113,9 +113,8 @@ samples: $(VENV)/.blender ## Rebuild the sample scenes from their scripts
 pictures: $(VENV)/.blender ## Redraw the pictures of the sample scenes in docs/pictures
 	$(BIN)/python docs/pictures/draw_samples.py
 
-BLENDER ?= blender
-screenshots: ## Take the pictures of the interface; BLENDER= names a Blender with a window
-	$(BLENDER) --python docs/pictures/screenshots.py
+screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender window (see DEVELOPERS.md)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_panel.py docs/pictures $(ARGS)
 
 clean: ## Remove what was built; environments stay (rm -r .venv* removes them)
 	rm -rf build dist out wheels bench.json beamwright.egg-info

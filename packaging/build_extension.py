@@ -20,6 +20,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -213,7 +214,18 @@ def build(builder: Path, source: Path, platform: str, output: Path) -> Path:
         [str(builder), "build", "--source-dir", str(source), "--output-filepath", str(target)],
         f"Building the zip for {platform}",
     )
+    check_zip(target, source)
     return target
+
+
+def check_zip(built: Path, source: Path) -> None:
+    """Refuse a zip that does not hold exactly the files of its folder."""
+    expected = {path.relative_to(source).as_posix() for path in source.rglob("*") if path.is_file()}
+    with zipfile.ZipFile(built) as archive:
+        held = {name for name in archive.namelist() if not name.endswith("/")}
+    if held != expected:
+        differing = ", ".join(sorted(held ^ expected))
+        raise SystemExit(f"{built.name} does not hold what was put together for it: {differing}")
 
 
 if __name__ == "__main__":

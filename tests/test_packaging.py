@@ -38,7 +38,7 @@ ALLOWED = {
     "points": {"kernels"},
     "output": set(),
     "safety": {"points.scanner", "points.projector", "kernels"},
-    "live": {"safety.guard", "safety.limits", "safety.beam", "points.projector"},
+    "live": {"safety", "points.projector"},
     "report": {"points.projector"},
     "show": {"points.projector"},
     "kernels": set(),
@@ -47,10 +47,9 @@ ALLOWED = {
 ROOM_COMPOSERS = {"show.jobs"}
 
 
-def load_builder() -> ModuleType:
-    """Return packaging/build_extension.py as a module."""
-    path = ROOT / "packaging" / "build_extension.py"
-    spec = importlib.util.spec_from_file_location("build_extension", path)
+def load_builder(path: str = "packaging/build_extension.py") -> ModuleType:
+    """Return a build script as a module."""
+    spec = importlib.util.spec_from_file_location(Path(path).stem, ROOT / path)
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -281,6 +280,41 @@ def test_plain_build_of_the_checkout_holds_the_same(zip_names: set[str], tmp_pat
         names = {name for name in archive.namelist() if not name.endswith("/")}
     compiled = {name for name in names if name.endswith((".so", ".dylib", ".dll"))}
     assert names - compiled == zip_names
+
+
+def test_each_platform_gets_its_own_library(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of the libraries for all platforms, a zip holds the one that its platform loads."""
+    builder, kernels = load_builder(), load_builder("core/kernels/build.py")
+    assert len(kernels.TARGETS) == len(builder.PLATFORMS)
+    monkeypatch.setattr(builder, "LIBRARIES", tmp_path / "libraries")
+    monkeypatch.setattr(builder, "STAGE", tmp_path / "stage")
+    builder.LIBRARIES.mkdir()
+    names = {name: kernels.library_name(name) for name in kernels.TARGETS}
+    for library in names.values():
+        (builder.LIBRARIES / library).write_bytes(library.encode())
+    (builder.LIBRARIES / "beamwright_kernels-windows-x86_64.lib").touch()
+    for platform in builder.PLATFORMS:
+        staged = builder.stage(platform, [])
+        held = {path for path in staged.rglob("*") if path.suffix in {".so", ".dylib", ".dll"}}
+        own = names[builder.KERNEL_NAMES[platform]]
+        assert {path.relative_to(staged).as_posix() for path in held} == {f"core/kernels/{own}"}
+        assert held.pop().read_bytes() == own.encode()
+
+
+def test_zip_that_lacks_something_is_refused(tmp_path: Path) -> None:
+    """The last step of the build compares the zip with what was put together."""
+    builder = load_builder()
+    source = tmp_path / "source"
+    (source / "core").mkdir(parents=True)
+    (source / "core" / "one.py").write_text("one")
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
+        archive.write(source / "core" / "one.py", "core/one.py")
+    builder.check_zip(tmp_path / "a.zip", source)
+    (source / "two.py").write_text("two")
+    with pytest.raises(SystemExit, match=r"two\.py"):
+        builder.check_zip(tmp_path / "a.zip", source)
 
 
 # --- who imports whom -----------------------------------------------------------------
