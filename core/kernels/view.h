@@ -119,15 +119,9 @@ static inline double bw_max(double a, double b) {
     return a > b ? a : b;
 }
 
-// Float no smaller / no larger than the value.
+// Float no smaller / no larger than the value; never NaN for a number.
 static inline float bw_round_up(double value) {
-    if (value > 1e37) {
-        return 3.4e38f;
-    }
-    if (value < -1e37) {
-        return -1e37f;
-    }
-    float rounded = (float)value;
+    float rounded = (float)(value > -1e37 ? value : -1e37);
     return rounded + (rounded < 0.0f ? -rounded : rounded) * 2.4e-7f + 1e-37f;
 }
 

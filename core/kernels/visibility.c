@@ -86,45 +86,25 @@ static void prepare(const bw_view *view, bw_record *record) {
     record->ready = 1;
 }
 
-// Narrow [*h0, *h1] to where a linear function with values a, b at the ends is positive.
+// Narrow [*h0, *h1] to where a linear function with values a, b at the ends is positive. Both
+// zero, along an interior side, bounds nothing: 0 / 0 compares false. No branches, because
+// nobody can predict them.
 static inline void narrow(double a, double b, double *h0, double *h1) {
-    if (a <= 0.0) {
-        double t = a / (a - b);
-        *h0 = t > *h0 ? t : *h0;
-    } else if (b <= 0.0) {
-        double t = a / (a - b);
-        *h1 = t < *h1 ? t : *h1;
-    }
+    double t = a / (a - b);
+    int enters = (a <= 0.0) & (t > *h0);
+    int leaves = (a > 0.0) & (b <= 0.0) & (t < *h1);
+    *h0 = enters ? t : *h0;
+    *h1 = leaves ? t : *h1;
 }
 
-// 1 when the occluder hides part of [*h0, *h1], narrowed to that part; 0 when it does not,
-// or a negative status.
-static inline int hides(const bw_view *view, const bw_feature *f, bw_record *r, double bias,
-                        double *h0, double *h1) {
-    double a[3], b[3], size[3];
+// Ends that lie on a side: sides are open, interior ones closed. 1 when the line passes
+// through the triangle, 0 when it does not, or a negative status.
+static int weigh_sides(const bw_view *view, bw_record *r, const double slack[3], double a[3],
+                       double b[3]) {
     for (int k = 0; k < 3; k++) {
-        int n = k == 2 ? 0 : k + 1;
-        double ex = r->x[n] - r->x[k], ey = r->y[n] - r->y[k];
-        a[k] = ex * (f->ay - r->y[k]) - ey * (f->ax - r->x[k]);
-        b[k] = ex * (f->by - r->y[k]) - ey * (f->bx - r->x[k]);
-        size[k] = fabs(ex) + fabs(ey);
-    }
-    // Clearly outside of one side: most triangles leave here, by one branch.
-    double inner = bw_min(bw_min(bw_max(a[0], b[0]), bw_max(a[1], b[1])),
-                             bw_max(a[2], b[2]));
-    if (inner < -INTERIOR_TOLERANCE * (size[0] + size[1] + size[2])) {
-        return 0;
-    }
-    for (int k = 0; k < 3; k++) {
-        if (a[k] > 0.0 && b[k] > 0.0) {
-            continue;
-        }
-        // Sides are open, interior ones closed; it matters only for ends that lie on them.
-        double slack = -INTERIOR_TOLERANCE * size[k];
-        int a_on = a[k] <= 0.0 && a[k] > slack;
-        int b_on = b[k] <= 0.0 && b[k] > slack;
-        int matters = (a_on && b_on) || (a_on && a[k] < 0.0) || (b_on && b[k] < 0.0);
-        if (matters) {
+        int a_on = a[k] <= 0.0 && a[k] > slack[k];
+        int b_on = b[k] <= 0.0 && b[k] > slack[k];
+        if ((a_on && b_on) || (a_on && a[k] < 0.0) || (b_on && b[k] < 0.0)) {
             if (!r->interior_known) {
                 int status = find_interior_sides(view, r);
                 if (status < 0) {
@@ -143,10 +123,46 @@ static inline int hides(const bw_view *view, const bw_feature *f, bw_record *r, 
             return 0;
         }
     }
+    return 1;
+}
+
+// 1 when the occluder hides part of [*h0, *h1], narrowed to that part; 0 when it does not,
+// or a negative status.
+static inline int hides(const bw_view *view, const bw_feature *f, bw_record *r, double bias,
+                        double *h0, double *h1) {
+    double a[3], b[3], slack[3];
+    for (int k = 0; k < 3; k++) {
+        int n = k == 2 ? 0 : k + 1;
+        double ex = r->x[n] - r->x[k], ey = r->y[n] - r->y[k];
+        a[k] = ex * (f->ay - r->y[k]) - ey * (f->ax - r->x[k]);
+        b[k] = ex * (f->by - r->y[k]) - ey * (f->bx - r->x[k]);
+        slack[k] = -INTERIOR_TOLERANCE * (fabs(ex) + fabs(ey));
+    }
+    // Clearly outside of one side: most triangles leave here, by one branch.
+    double inner = bw_min(bw_min(bw_max(a[0], b[0]), bw_max(a[1], b[1])), bw_max(a[2], b[2]));
+    if (inner < slack[0] + slack[1] + slack[2]) {
+        return 0;
+    }
+    int on_side = 0;
+    for (int k = 0; k < 3; k++) {
+        on_side |= (a[k] <= 0.0) & (a[k] > slack[k]);
+        on_side |= (b[k] <= 0.0) & (b[k] > slack[k]);
+    }
+    if (on_side) {
+        int status = weigh_sides(view, r, slack, a, b);
+        if (status <= 0) {
+            return status;
+        }
+    } else if (inner <= 0.0) {
+        return 0;
+    }
     const int32_t *corner = r->vertex;
-    int has_a = f->a >= 0 && (f->a == corner[0] || f->a == corner[1] || f->a == corner[2]);
-    int has_b = f->b >= 0 && (f->b == corner[0] || f->b == corner[1] || f->b == corner[2]);
-    if (has_a && has_b) {
+    int has_a = (f->a >= 0) & ((f->a == corner[0]) | (f->a == corner[1]) | (f->a == corner[2]));
+    int has_b = (f->b >= 0) & ((f->b == corner[0]) | (f->b == corner[1]) | (f->b == corner[2]));
+    for (int k = 0; k < 3; k++) {
+        narrow(a[k], b[k], h0, h1);
+    }
+    if ((has_a & has_b) | !(*h1 > *h0)) {
         return 0;
     }
     // At a common vertex the plane passes through the line's end.
@@ -155,14 +171,8 @@ static inline int hides(const bw_view *view, const bw_feature *f, bw_record *r, 
     double plane_b = (b[1] * d[0] + b[2] * d[1] + b[0] * d[2]) / r->area;
     double behind_a = has_a ? 0.0 : f->a_depth - plane_a - bias;
     double behind_b = has_b ? 0.0 : f->b_depth - plane_b - bias;
-    if (!(behind_a > 0.0) && !(behind_b > 0.0)) {
+    if (!(behind_a > 0.0) & !(behind_b > 0.0)) {
         return 0;
-    }
-    for (int k = 0; k < 3; k++) {
-        // Both zero: along an interior side, which bounds nothing.
-        if (a[k] != 0.0 || b[k] != 0.0) {
-            narrow(a[k], b[k], h0, h1);
-        }
     }
     narrow(behind_a, behind_b, h0, h1);
     return *h1 > *h0;
