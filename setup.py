@@ -33,6 +33,8 @@ class BuildWithKernels(build_py):
         builder = kernel_builder()
         package = Path("beamwright", "core", "kernels")
         folder = KERNELS if self.editable_mode else Path(self.build_lib) / package
+        # A library of an earlier build must not pass for this one's.
+        (folder / builder.library_name(builder.host_platform())).unlink(missing_ok=True)
         try:
             path = builder.build_host(folder)
         except (builder.CompileError, OSError) as error:
