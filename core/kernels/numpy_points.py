@@ -8,6 +8,8 @@ at which each stroke is entered.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,6 +38,8 @@ COST_UNIT = 1024
 FORBIDDEN = 1 << 28
 """Cost of a link that cannot be: above every tour that can."""
 _TINY = 1e-12
+_NOISE = 2 * COST_UNIT  # largest noise on a link: about what a corner or a short hop costs
+_MOST_ROUNDS = 40
 
 
 # --- clock -------------------------------------------------------------------------------
@@ -360,7 +364,8 @@ def improve_tour(
     tour : (n,) int32
         Entry nodes.
     kicks
-        Random perturbations, each repaired and kept if it gains.
+        Random perturbations. Here each tenth of the tour's strokes makes one round of search
+        with noise on all costs; a compiled twin swaps two runs for each.
     seed
         Of the 32-bit xorshift.
     sweeps
@@ -373,235 +378,162 @@ def improve_tour(
 
     Notes
     -----
-    2-opt and Or-opt with reversal (Croes 1958, Or 1976). Each sweep finds the best move of
-    every row of the full matrices of gains and applies all whose ranges are disjoint. Kicks
-    swap two neighbouring runs (iterated local search). Work is bounded by counts, never by
-    the clock.
+    2-opt and Or-opt with reversal (Croes 1958, Or 1976) on neighbour lists (Bentley 1992).
+    Each sweep finds the moves of all nodes and applies the best whose ranges are disjoint;
+    then rounds of the noising method (Charon and Hudry 1993). Work is bounded by counts,
+    never by the clock.
     """
-    if len(tour) <= 2:
+    count = len(tour)
+    if count <= 2:
         return tour.copy()
-    result = tour.copy()
-    for _ in range(sweeps):
-        if not _sweep(costs, result):
-            break
-    if kicks > 0 and len(tour) >= 5:
-        result = _kicked(costs, neighbours, result, kicks, seed)
+    result = _descended(costs, neighbours, tour, sweeps)
+    if kicks > 0 and count >= 4:
+        rounds = min(math.ceil(10 * kicks / count), _MOST_ROUNDS)
+        result = _shaken(costs, neighbours, result, rounds, seed, sweeps)
     return result
 
 
-def _sweep(costs: IntArray, tour: IntArray) -> bool:
-    """Apply disjoint gainful moves to `tour` in place; False when there is none."""
+def _descended(costs: IntArray, neighbours: IntArray, tour: IntArray, sweeps: int) -> IntArray:
+    """Local search until no move gains, or for `sweeps` sweeps."""
+    result = tour.copy()
+    turned = False
+    for _ in range(sweeps):
+        if _sweep(costs, neighbours, result):
+            turned = False
+        elif turned:
+            break
+        else:
+            # Moves of runs that wrap around the end are left out: look again from elsewhere.
+            result = np.roll(result, len(result) // 2)
+            turned = True
+    return result
+
+
+def _sweep(costs: IntArray, neighbours: IntArray, tour: IntArray) -> bool:
+    """Apply disjoint gainful moves to `tour` in place; False when there is none.
+
+    For each node a, linked to b, and each c on its list: 2-opt links a to c and their mates
+    to one another; Or-opt takes a run of one to three strokes that starts at a, and puts it
+    between c and its mate, a next to c.
+    """
     count = len(tour)
     entry = tour.astype(np.intp)
-    leave = entry ^ 1
-    following = np.roll(entry, -1)
-    link = costs[leave, following].astype(np.int64)
-    # 2-opt: reverse positions i + 1 … j; new links leave[i]-leave[j], following[i]-following[j].
-    loss = costs[leave[:, None], leave] + costs[following[:, None], following].astype(np.int64)
-    gain = link[:, None] + link - loss
-    gain[np.tril_indices(count)] = 0
-    gain[0, count - 1] = 0
-    moves: list[tuple[int, int, int, int, int, int, int]] = []
-    best = np.argmax(gain, axis=1)
-    value = gain[np.arange(count), best]
-    for i in np.flatnonzero(value > 0).tolist():
-        moves.append((int(value[i]), 0, i, int(best[i]), 0, i, int(best[i]) + 1))
-    # Or-opt: take `run` strokes from position k, put them between j and j + 1.
+    places = np.arange(count)
+    place = np.empty(2 * count, np.intp)
+    place[entry] = place[entry ^ 1] = places
+    leaving = np.zeros(2 * count, bool)
+    leaving[entry ^ 1] = True
+    mate = np.empty(2 * count, np.intp)
+    mate[entry ^ 1] = np.roll(entry, -1)
+    mate[entry] = np.roll(entry ^ 1, 1)
+    node = np.arange(2 * count)
+    flat = costs.ravel()
+    width = 2 * count
+    link = flat[node * width + mate]
+
+    def cost(p: NDArray[np.intp], q: NDArray[np.intp]) -> IntArray:
+        return flat[p * width + q]
+
+    other = neighbours.astype(np.intp)
+    spare = link[:, None] - cost(node[:, None], other)
+    row, column = np.nonzero(spare > 0)
+    if len(row) == 0:
+        return False
+    a, c = row, other[row, column]
+    spare_of = spare[row, column]
+    b, d = mate[a], mate[c]
+    at_a, at_c = place[a], place[c]
+    out_a, out_c = leaving[a], leaving[c]
+    gains = np.empty((4, len(a)), np.int64)
+    gains[0] = np.where(out_a == out_c, spare_of + link[c] - cost(b, d), 0)
+    way = np.where(out_a, -1, 1)
+    inside = way * (at_c - at_a) % count
     for run in (1, 2, 3):
         if count < run + 3:
-            break
-        first = entry
-        last = np.roll(leave, 1 - run)
-        before = np.roll(leave, 1)
-        after = np.roll(entry, -run)
-        freed = np.roll(link, 1) + np.roll(link, 1 - run) - costs[before, after]
-        plain = costs[leave[:, None], first] + costs[following[:, None], last].astype(np.int64)
-        turned = costs[leave[:, None], last] + costs[following[:, None], first].astype(np.int64)
-        added = np.minimum(plain, turned) - link[:, None]
-        gain = (freed - added).T  # row k: run that moves, column j: place
-        k = np.arange(count)
-        for shift in range(-1, run):
-            gain[k, (k + shift) % count] = 0
-        gain[count - run + 1 :] = 0  # a run that wraps is found from another rotation
-        gain[0] = 0
-        best = np.argmax(gain, axis=1)
-        value = gain[k, best]
-        for i in np.flatnonzero(value > 0).tolist():
-            j = int(best[i])
-            reverse = int(turned[j, i] < plain[j, i])
-            low, high = min(i - 1, j), max(i + run, j + 1)
-            moves.append((int(value[i]), run, i, j, reverse, low, high))
-    if not moves:
+            gains[run] = 0
+            continue
+        last = (at_a + way * (run - 1)) % count
+        end = entry[last] ^ np.where(out_a, 0, 1)
+        beyond = mate[end]
+        # The run must not wrap, nor hold c, nor lie between c and its mate already.
+        wraps = np.where(out_a, at_a - last, last - at_a) != run - 1
+        free = (inside >= run) & (d != a) & (d != end) & ~wraps
+        gain = spare_of + link[end] + link[c] - cost(end, d) - cost(b, beyond)
+        gains[run] = np.where(free, gain, 0)
+    kind = np.argmax(gains, axis=0)
+    gain = gains[kind, np.arange(len(a))]
+    good = np.flatnonzero(gain > 0)
+    if len(good) == 0:
         return False
-    moves.sort(key=lambda move: (-move[0], move[1], move[2]))
-    taken = np.zeros(count + 1, bool)
-    for _, run, i, j, reverse, low, high in moves:
-        if taken[low:high].any():
+    # The best move of each node, then of all, cheapest first; ties by node.
+    good = good[np.lexsort((good, -gain[good]))]
+    taken = np.zeros(count, bool)
+    applied = False
+    seen: set[int] = set()
+    for move in good.tolist():
+        if a[move] in seen:
             continue
-        taken[low:high] = True
+        seen.add(int(a[move]))
+        i, j, run = int(at_a[move]), int(at_c[move]), int(kind[move])
         if run == 0:
-            tour[i + 1 : j + 1] = tour[i + 1 : j + 1][::-1] ^ 1
-            continue
-        piece = tour[i : i + run].copy()
-        if reverse:
-            piece = piece[::-1] ^ 1
-        if j > i:
-            tour[i : j + 1 - run] = tour[i + run : j + 1].copy()
-            tour[j + 1 - run : j + 1] = piece
+            first, last_place = (i, j) if i < j else (j, i)
+            if out_a[move]:
+                first, last_place = first + 1, last_place + 1
+            low, high = first - 1, last_place  # reverses first … last_place - 1
         else:
-            tour[j + 1 + run : i + run] = tour[j + 1 : i].copy()
-            tour[j + 1 : j + 1 + run] = piece
-    return True
+            first = i - run + 1 if out_a[move] else i
+            gap = j if out_c[move] else (j - 1) % count
+            low, high = min(first - 1, gap), max(first + run, gap + 1)
+        if taken[max(low, 0) : high + 1].any() or taken[low % count] or taken[high % count]:
+            continue
+        taken[max(low, 0) : high + 1] = True
+        taken[low % count] = taken[high % count] = True
+        applied = True
+        if run == 0:
+            tour[first:last_place] = tour[first:last_place][::-1] ^ 1
+            continue
+        piece = tour[first : first + run].copy()
+        if out_a[move] == out_c[move]:
+            piece = piece[::-1] ^ 1
+        if gap >= first + run:
+            tour[first : gap + 1 - run] = tour[first + run : gap + 1].copy()
+            tour[gap + 1 - run : gap + 1] = piece
+        else:
+            tour[gap + 1 + run : first + run] = tour[gap + 1 : first].copy()
+            tour[gap + 1 : gap + 1 + run] = piece
+    return applied
 
 
-def _kicked(
-    costs: IntArray, neighbours: IntArray, tour: IntArray, kicks: int, seed: int
+def _shaken(
+    costs: IntArray, neighbours: IntArray, tour: IntArray, rounds: int, seed: int, sweeps: int
 ) -> IntArray:
-    """Iterated local search on Python lists: fine for the small tours it is asked to do."""
-    count = len(tour)
-    cost = costs.tolist()
-    near = neighbours.tolist()
-    order: list[int] = tour.tolist()
-    place = [0] * (2 * count)
-    for position, node in enumerate(order):
-        place[node] = place[node ^ 1] = position
+    """Search with noise on the costs, then without it, and keep what is shorter.
+
+    The noise of a link depends on its ends' exclusive or: symmetric, and cheap to look up.
+    """
+    node = np.arange(len(costs))
+    pairs = node[:, None] ^ node
+    size = int(pairs.max()) + 1
     state = (seed & 0xFFFFFFFF) or 0x9E3779B9
-    longest = max(1, min(count - 2, 30) // 3)
-
-    def total_local(dirty: list[int]) -> int:
-        """Repair from the dirty strokes; returns the gain."""
-        gained = 0
-        stack = dirty
-        budget = 50 * len(dirty) + 100
-        while stack and budget > 0:
-            budget -= 1
-            node = stack.pop()
-            gain, touched = _best_move(cost, near, order, place, node)
-            if gain > 0:
-                gained += gain
-                stack.extend(touched)
-        return gained
-
-    total_local([node for stroke in order for node in (stroke, stroke ^ 1)])
-    for _ in range(kicks):
-        draws = []
-        for bound in (longest, longest, count):
+    best = tour
+    shortest = _length(costs, tour)
+    for _ in range(rounds):
+        noise = np.empty(size, np.int32)
+        for index in range(size):
             state ^= (state << 13) & 0xFFFFFFFF
             state ^= state >> 17
             state ^= (state << 5) & 0xFFFFFFFF
-            draws.append(state % bound)
-        l1, l2, at = draws[0] + 1, draws[1] + 1, draws[2]
-        saved = order.copy()
-        turned = order[at:] + order[:at]
-        before = turned[-1] ^ 1
-        a, b = turned[:l1], turned[l1 : l1 + l2]
-        after = turned[l1 + l2]
-        old = cost[before][a[0]] + cost[a[-1] ^ 1][b[0]] + cost[b[-1] ^ 1][after]
-        new = cost[before][b[0]] + cost[b[-1] ^ 1][a[0]] + cost[a[-1] ^ 1][after]
-        order[:] = b + a + turned[l1 + l2 :]
-        for position, node in enumerate(order):
-            place[node] = place[node ^ 1] = position
-        touched = [before, b[0], b[-1] ^ 1, a[0], a[-1] ^ 1, after]
-        if old - new + total_local(touched) <= 0:
-            order[:] = saved
-            for position, node in enumerate(order):
-                place[node] = place[node ^ 1] = position
-    return np.array(order, np.int32)
+            noise[index] = state % _NOISE
+        trial = _descended(costs + noise[pairs], neighbours, best, sweeps)
+        trial = _descended(costs, neighbours, trial, sweeps)
+        length = _length(costs, trial)
+        if length < shortest:
+            best, shortest = trial, length
+    return best
 
 
-def _best_move(
-    cost: list[list[int]],
-    near: list[list[int]],
-    order: list[int],
-    place: list[int],
-    node: int,
-) -> tuple[int, list[int]]:
-    """Find and apply the best 2-opt or Or-opt move that replaces the link at `node`."""
-    count = len(order)
-    position = place[node]
-    leaving = order[position] != node  # the tour leaves the stroke at this node
-    mate = order[position + 1 - count] if leaving else order[position - 1] ^ 1
-    own = cost[node]
-    link = own[mate]
-    best = 0
-    choice: tuple[int, ...] = ()
-    for other in near[node]:
-        spare = link - own[other]
-        if spare <= 0:
-            break
-        at = place[other]
-        other_leaving = order[at] != other
-        # 2-opt: both links run the same way.
-        if other_leaving == leaving:
-            other_mate = order[at + 1 - count] if leaving else order[at - 1] ^ 1
-            gain = spare + cost[other][other_mate] - cost[mate][other_mate]
-            if gain > best and other_mate != node:
-                best, choice = gain, (0, other, other_mate, 0)
-        # Or-opt: the run that starts at `node` goes next to `other`, on either of its sides.
-        for run in (1, 2, 3):
-            if run > count - 3:
-                break
-            end_position = (position - run + 1) % count if leaving else (position + run - 1) % count
-            inside = (position - at) % count if leaving else (at - position) % count
-            if inside < run:
-                break
-            end = order[end_position] if leaving else order[end_position] ^ 1
-            beyond = order[end_position - 1] ^ 1 if leaving else order[(end_position + 1) % count]
-            gap_mate = order[at + 1 - count] if other_leaving else order[at - 1] ^ 1
-            if gap_mate in (node, end):
-                continue
-            gain = (
-                spare
-                + cost[end][beyond]
-                + cost[other][gap_mate]
-                - cost[end][gap_mate]
-                - cost[mate][beyond]
-            )
-            if gain > best:
-                best, choice = gain, (run, other, gap_mate, end)
-    if best <= 0:
-        return 0, []
-    run, other, other_mate, end = choice
-    if run == 0:
-        # Reverse the positions between the two links, on the shorter side.
-        if leaving:
-            low, high = (position + 1) % count, place[other]
-        else:
-            low, high = position, (place[other] - 1) % count
-        _reverse(order, place, low, (high - low) % count + 1)
-        return best, [node, mate, other, other_mate]
-    beyond_position = place[end]
-    beyond = order[beyond_position - 1] ^ 1 if leaving else order[beyond_position + 1 - count]
-    if leaving:
-        run_nodes = [order[(beyond_position + i) % count] for i in range(run)]
-    else:
-        run_nodes = [order[(position + i) % count] for i in range(run)]
-    strokes_in_run = {value >> 1 for value in run_nodes}
-    rest = [value for value in order if value >> 1 not in strokes_in_run]
-    # Enter the run so that `node` lies next to `other`.
-    if order[place[other]] != other:  # the tour leaves at `other`, the run follows it
-        piece = run_nodes if run_nodes[0] == node else [v ^ 1 for v in reversed(run_nodes)]
-        index = rest.index(other ^ 1) + 1
-    else:
-        piece = run_nodes if run_nodes[-1] ^ 1 == node else [v ^ 1 for v in reversed(run_nodes)]
-        index = rest.index(other)
-    order[:] = rest[:index] + piece + rest[index:]
-    for place_index, value in enumerate(order):
-        place[value] = place[value ^ 1] = place_index
-    return best, [node, mate, other, other_mate, end, beyond]
-
-
-def _reverse(order: list[int], place: list[int], low: int, size: int) -> None:
-    count = len(order)
-    if 2 * size > count:
-        low, size = (low + size) % count, count - size
-    if size <= 0:
-        return
-    indices = [(low + i) % count for i in range(size)]
-    values = [order[i] ^ 1 for i in reversed(indices)]
-    for index, value in zip(indices, values, strict=True):
-        order[index] = value
-        place[value] = place[value ^ 1] = index
+def _length(costs: IntArray, tour: IntArray) -> int:
+    return int(costs[tour ^ 1, np.roll(tour, -1)].sum(dtype=np.int64))
 
 
 # --- model -------------------------------------------------------------------------------

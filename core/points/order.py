@@ -29,12 +29,15 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int32]
 StrokeKeys = list[tuple[int, int]]
 
-NEIGHBOURS = 8
+NEIGHBOURS = 8 if is_native() else 16
+"""Length of neighbour lists; without kicks longer ones pay."""
+
+KICKS_PER_STROKE = 4.0 if is_native() else 0.2
+
 LARGEST_DENSE = 1500
 """Above this many strokes no full cost matrix is made; a space-filling order serves."""
 
 _SEED = 20260101
-_INTERPRETED = 70  # strokes: above, kicks in Python cost more than they gain
 _LOOP_STARTS = 16
 _LOOP_BONUS = COST_UNIT // 2
 _LINK_BONUS = 0.05
@@ -194,8 +197,8 @@ def order_strokes(
     previous
         Last frame's tour, to start from.
     kicks_per_stroke
-        Random perturbations a stroke; by default 4, without the native library 0.2 up to 70
-        strokes and none above.
+        Random perturbations a stroke; by default 4, without the native library 0.2 (two
+        rounds of search with noise).
     seed
         The same for every frame.
 
@@ -214,8 +217,8 @@ def order_strokes(
     if count > LARGEST_DENSE:
         return _finished(strokes, _space_filling(strokes), starts, limits)
     if kicks_per_stroke is None:
-        interpreted = 0.2 if count <= _INTERPRETED else 0.0
-        kicks_per_stroke = 4.0 if is_native() else interpreted
+        # Interpreted rounds of search cost more than their share on large frames.
+        kicks_per_stroke = KICKS_PER_STROKE if is_native() or count <= 100 else 0.1
     kicks = int(np.ceil(kicks_per_stroke * count))
     # Sweeps cost the square of the number of strokes: fewer of them on large frames.
     sweeps = int(np.clip(60 * (200 / count) ** 2, 4, 60))

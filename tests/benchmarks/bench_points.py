@@ -21,7 +21,6 @@ import numpy as np
 import time_optimal
 from beamwright.core import kernels
 from beamwright.core.kernels import numpy_points
-from beamwright.core.points import order as ordering
 from beamwright.core.points.order import (
     ends_of,
     order_strokes,
@@ -118,7 +117,7 @@ def _costs(drawn: Strokes, implementation: Any) -> np.ndarray:
 
 def _solve(drawn: Strokes, implementation: Any, kicks: int, seed: int) -> np.ndarray:
     costs = _costs(drawn, implementation)
-    near = implementation.neighbour_lists(costs, ordering.NEIGHBOURS)
+    near = implementation.neighbour_lists(costs, 16 if implementation is numpy_points else 8)
     tour = implementation.greedy_tour(costs, near)
     solved: np.ndarray = implementation.improve_tour(costs, near, tour, kicks, seed)
     return solved
@@ -187,7 +186,7 @@ def _ordering_rows(drawings: dict[str, Strokes]) -> list[Row]:
         costs = _costs(drawn, numpy_points)
         for label, implementation in _implementations():
             native = label == "native"
-            kicks = KICKS * count if native else math.ceil(0.2 * count) if count <= 70 else 0
+            kicks = KICKS * count if native else math.ceil((0.2 if count <= 100 else 0.1) * count)
             found = [
                 _cost(costs, _solve(drawn, implementation, kicks, seed))
                 for seed in (SEEDS if native else SEEDS[:1])
