@@ -75,6 +75,11 @@ $(VENV)/.package: pyproject.toml | $(VENV)/.blender
 	@$(PIP_INSTALL) --editable '.[blender,artwork,package]'
 	@touch $@
 
+$(VENV)/.bench: pyproject.toml | $(VENV)/.test
+	@echo "Installing what the benchmarks compare with"
+	@$(PIP_INSTALL) --editable '.[blender,artwork,test,bench]'
+	@touch $@
+
 demo: $(VENV)/.blender ## Render a sample scene for its projectors; SCENE= and OUT= choose
 
 	$(BIN)/beamwright render $(SCENE) --out $(OUT)/$(basename $(notdir $(SCENE)))
@@ -97,10 +102,10 @@ format: $(VENV)/.lint ## Put the sources into the house format
 package: $(VENV)/.package ## Build the extension zips for all platforms into dist/
 	$(BIN)/python packaging/build_extension.py $(ARGS)
 
-bench: $(VENV)/.test ## Measure everything beside its reference (minutes); writes bench.json
+bench: $(VENV)/.bench ## Measure everything beside its reference (minutes); writes bench.json
 	$(BIN)/python tests/benchmarks $(ARGS)
 
-bench-quick: $(VENV)/.test ## The same with few frames, under 40 seconds
+bench-quick: $(VENV)/.bench ## The same with few frames, under 40 seconds
 	$(BIN)/python tests/benchmarks --quick $(ARGS)
 
 sanitize: $(VENV)/.test ## Run the kernel tests under the address and undefined-behaviour sanitizers
@@ -119,5 +124,5 @@ screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender windo
 clean: ## Remove what was built; environments stay (rm -r .venv* removes them)
 	rm -rf build dist out wheels bench.json beamwright.egg-info
 	rm -f core/kernels/*.so core/kernels/*.dylib core/kernels/*.dll core/artwork/usvg.wasm
-	rm -f .venv*/.blender .venv*/.test .venv*/.lint .venv*/.package
+	rm -f .venv*/.blender .venv*/.test .venv*/.lint .venv*/.package .venv*/.bench
 	find . -name __pycache__ -not -path './.venv*' -prune -exec rm -rf {} +
