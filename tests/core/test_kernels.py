@@ -628,6 +628,21 @@ def test_the_environment_forces_numpy(wanted):
     assert done.stdout == "numpy: forced by BEAMWRIGHT_KERNELS\n"
 
 
+def test_a_build_without_a_compiler_says_what_to_install(monkeypatch, tmp_path):
+    monkeypatch.setattr(build.importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr(build.shutil, "which", lambda name: None)
+    with pytest.raises(build.CompileError, match="pip install ziglang"):
+        build.build_host(tmp_path)
+    with pytest.raises(build.CompileError, match="pip install ziglang"):
+        build.build_for("windows-arm64", tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_host_has_a_name_that_is_built():
+    assert build.host_platform() in build.TARGETS
+    assert native.default_library().name == build.library_name(build.host_platform())
+
+
 def test_every_platform_has_its_own_library_name():
     names = [build.library_name(name) for name in build.TARGETS]
     assert names == [
