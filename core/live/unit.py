@@ -398,7 +398,8 @@ class Unit:
                 raise FormatError("time stamps run backwards")
             late = (now_s - before.arrived_s) - stamped
             self._jitter_s.append(abs(late))
-            if late > before.duration_us * 1e-6:
+            # A short frame is drawn several times before the next one is due.
+            if late > max(stamped, before.duration_us * 1e-6):
                 self._gaps += 1
         self._frames += 1
         self.frame = frame

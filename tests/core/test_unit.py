@@ -98,6 +98,18 @@ def test_fragments_make_the_same_frame(unit, client, count):
     assert unit.figures().faults == {}
 
 
+def test_a_frame_late_by_more_than_one_is_a_gap(unit, client):
+    """Jitter is the difference of arrivals and stamps; a whole frame of it is a gap."""
+    client.frame(picture())
+    client.now += 0.004
+    client.frame(picture())
+    assert unit.figures().gaps == 0
+    assert unit.figures().jitter.worst_ms == pytest.approx(4.0)
+    client.now += 0.011
+    client.frame(picture())
+    assert unit.figures().gaps == 1
+
+
 def test_closing_makes_dark(unit, client):
     client.frame(picture())
     closing = ChannelMessage(configuration=Configuration(routing=False, close=True))
