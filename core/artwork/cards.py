@@ -28,7 +28,7 @@ from .regions import Geometries
 from .shapes import Page
 from .writing import WriteSettings
 
-__all__ = ["Card", "CardCache", "card_surfaces", "page_tolerance"]
+__all__ = ["Card", "CardCache", "card_surfaces", "page_tolerance", "plane_through"]
 
 FloatArray = NDArray[np.float64]
 TIP_COLOUR = (1.0, 1.0, 1.0)
@@ -108,6 +108,52 @@ class CardCache:
         self.artwork = ArtworkCache(capacity)
         self.sheets: Recent[_Sheet] = Recent(16)
         self.covers: Recent[tuple[FloatArray, Topology]] = Recent(16)
+
+
+def plane_through(points: ArrayLike, tolerance: float) -> FloatArray | None:
+    """Return the matrix of the plane some points lie in, None where they lie in none.
+
+    Parameters
+    ----------
+    points : (n, 3)
+        World space.
+    tolerance
+        Largest distance from the plane, world units.
+
+    Returns
+    -------
+    (4, 4) float64
+        Page space (x, y, 0, 1) to world space, a rotation and a shift: its origin in the middle
+        of the points, its y axis as far upwards (world z) as the plane allows. Coordinates of
+        the points in the plane are ``(inverse @ point)[:2]``. Points on a line, or too few, get
+        the most upright plane through them.
+    """
+    points = np.asarray(points, np.float64).reshape(-1, 3)
+    matrix = np.eye(4)
+    if len(points) == 0:
+        return matrix
+    middle = points.mean(axis=0)
+    _, spread, axes = np.linalg.svd(points - middle, full_matrices=True)
+    normal = axes[2]
+    if len(spread) < 2 or spread[1] <= tolerance:
+        along = axes[0] if len(spread) and spread[0] > tolerance else np.array([1.0, 0.0, 0.0])
+        # Any plane through the line will do: the one that stands most upright.
+        sideways = np.array([0.0, 0.0, 1.0]) if abs(along[2]) < 0.9 else np.array([1.0, 0.0, 0.0])
+        normal = np.cross(along, sideways)
+    normal = normal / np.linalg.norm(normal)
+    if np.abs((points - middle) @ normal).max() > tolerance:
+        return None
+    up = np.array([0.0, 0.0, 1.0]) - normal[2] * normal
+    if np.linalg.norm(up) < 1e-6:  # the plane lies flat: y away from the viewer
+        up = np.array([0.0, 1.0, 0.0]) - normal[1] * normal
+    up = up / np.linalg.norm(up)
+    # Seen from -y, as Blender's front view does, or from above.
+    if normal[1] > 1e-9 or (abs(normal[1]) <= 1e-9 and normal.sum() < 0.0):
+        normal = -normal
+    matrix[:3, 0], matrix[:3, 1], matrix[:3, 2] = np.cross(up, normal), up, normal
+    flat = (points - middle) @ matrix[:3, :2]
+    matrix[:3, 3] = middle + matrix[:3, :2] @ (flat.min(axis=0) + flat.max(axis=0)) / 2.0
+    return matrix
 
 
 def page_tolerance(page: Page, matrix: ArrayLike, camera: Camera, tolerance_field: float) -> float:

@@ -17,12 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import FormatError, OutputError
+from .shapes import Page, Shape
 
 __all__ = [
     "FONT_FAMILY",
     "FONT_PATH",
     "LetteringStrokes",
     "font_coverage",
+    "lettering_page",
     "missing_characters",
     "strokes_of_contours",
 ]
@@ -82,6 +84,57 @@ def strokes_of_contours(
     step = np.arange(new_offsets[-1]) - new_offsets[:-1][line]
     source = offsets[:-1][line] + step % np.maximum(counts[line], 1)
     return LetteringStrokes(points[source], new_offsets, pen_stroke)
+
+
+def lettering_page(
+    knots: FloatArray,
+    offsets: IntArray,
+    character: NDArray[np.integer],
+    colour: tuple[float, float, float, float],
+    *,
+    filled: bool = True,
+    tolerance: float = 1e-5,
+) -> Page:
+    """Return set text as a page: one shape for each character, in writing order.
+
+    Parameters
+    ----------
+    knots : (n, 3, 2) float64
+        Contours of the glyphs as closed Bézier curves, in the plane of the text.
+    offsets : (c + 1,) int64
+    character : (c,) int
+        Place in the text of the character a contour belongs to.
+    colour
+        RGBA as in `Page.fill`.
+    filled
+        Characters of an ordinary font hide what is beneath; else only their outlines are drawn.
+    tolerance
+        As in `strokes_of_contours`.
+    """
+    offsets = np.asarray(offsets, np.int64)
+    pen_stroke = strokes_of_contours(knots[:, 1], offsets, tolerance).pen_stroke
+    nothing = (0.0, 0.0, 0.0, 0.0)
+    shapes = []
+    order = np.argsort(character, kind="stable")
+    for place in np.unique(character).tolist():
+        rows = order[character[order] == place]
+        contours = []
+        for row in rows.tolist():
+            contour = knots[offsets[row] : offsets[row + 1]]
+            if pen_stroke[row]:
+                contour = contour[: len(contour) // 2 + 1].copy()
+                contour[0, 0], contour[-1, 2] = contour[0, 1], contour[-1, 1]
+            contours.append(contour)
+        outline = filled and not pen_stroke[rows].any()
+        shapes.append(
+            Shape(
+                contours=contours,
+                closed=(~pen_stroke[rows]).tolist(),
+                fill=colour if outline else nothing,
+                stroke=nothing if outline else colour,
+            )
+        )
+    return Page.from_shapes(shapes)
 
 
 def missing_characters(text: str, coverage: Collection[int]) -> tuple[str, ...]:

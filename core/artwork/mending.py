@@ -3,6 +3,9 @@
 
 from __future__ import annotations
 
+import math
+from itertools import combinations
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -48,14 +51,16 @@ def _straight_on(parts: list[FloatArray]) -> list[FloatArray]:
         outward = []
         for i, side in meeting:
             step = parts[i][1] - parts[i][0] if side == 0 else parts[i][-2] - parts[i][-1]
-            outward.append(step / np.hypot(*step))
-        cosine = np.array(outward) @ np.array(outward).T
-        cosine[np.tril_indices(len(meeting))] = 2.0
-        for place in np.argsort(cosine, axis=None):
-            a, b = divmod(int(place), len(meeting))
-            free = meeting[a] not in partner and meeting[b] not in partner
-            if free and cosine[a, b] < -0.5 and meeting[a][0] != meeting[b][0]:
-                partner[meeting[a]], partner[meeting[b]] = meeting[b], meeting[a]
+            length = math.hypot(*step)
+            outward.append((float(step[0]) / length, float(step[1]) / length))
+        straightest = sorted(
+            (outward[a][0] * outward[b][0] + outward[a][1] * outward[b][1], a, b)
+            for a, b in combinations(range(len(meeting)), 2)
+        )
+        for cosine, a, b in straightest:
+            one, other = meeting[a], meeting[b]
+            if cosine < -0.5 and one not in partner and other not in partner:
+                partner[one], partner[other] = other, one
     used = [False] * len(parts)
     result = []
     # Chains with a free end first; what is left runs in rings.

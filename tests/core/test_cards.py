@@ -8,7 +8,13 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from beamwright.core.artwork.cards import Card, CardCache, card_surfaces, page_tolerance
+from beamwright.core.artwork.cards import (
+    Card,
+    CardCache,
+    card_surfaces,
+    page_tolerance,
+    plane_through,
+)
 from beamwright.core.artwork.ink import ArtworkSettings
 from beamwright.core.artwork.occlusion import visible_lines
 from beamwright.core.artwork.shapes import Page
@@ -120,7 +126,7 @@ def reference(cards, camera, meshes=(), spacing=0.7):
     return np.concatenate(everything), np.concatenate(seen)
 
 
-def check(cards, camera, meshes=()):
+def check(cards, camera, meshes=(), spacing=0.7):
     """No seen point is missing from the strokes; no hidden one lies on them."""
     strokes = strokes_of(cards, camera, meshes)
     flat = [name.split("/")[0] in {c.name for c in cards} for name in strokes.object_names]
@@ -131,7 +137,7 @@ def check(cards, camera, meshes=()):
             if flat[strokes.object_index[i]] and len(strokes.polyline(i)) > 1
         ]
     )
-    xy, seen = reference(cards, camera, meshes)
+    xy, seen = reference(cards, camera, meshes, spacing)
     shapely.prepare(drawn)
     far = shapely.distance(drawn, shapely.points(xy)) > 2 * TOLERANCE_FIELD
     missing = far & (seen == 1)
@@ -340,3 +346,44 @@ def test_the_rays_tell_when_nothing_is_hidden():
     xy, seen = reference(cards, CAMERA)
     drawn = shapely.MultiLineString([strokes.polyline(i) for i in range(len(strokes))])
     assert np.sum(shapely.distance(drawn, shapely.points(xy[seen == 0])) < 1e-3) > 100
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_plane_of_points_is_found(seed):
+    rng = np.random.default_rng(seed)
+    matrix = placed(1.0, rng.uniform(-1, 1), rng.uniform(-0.7, 0.7), rng.uniform(-5, 5, 3))
+    flat = rng.uniform(-3, 3, (20, 2))
+    world = flat @ matrix[:3, :2].T + matrix[:3, 3]
+    plane = plane_through(world, 1e-6)
+    assert plane[:3, :3] @ plane[:3, :3].T == pytest.approx(np.eye(3), abs=1e-12)
+    assert np.linalg.det(plane[:3, :3]) == pytest.approx(1.0)
+    # The same axes, for the page stood upright and faced -y; the origin is in the middle.
+    assert plane[:3, :3] == pytest.approx(matrix[:3, :3], abs=1e-6)
+    local = np.column_stack([world, np.ones(20)]) @ np.linalg.inv(plane).T
+    assert local[:, 2] == pytest.approx(np.zeros(20), abs=1e-9)
+    flat = local[:, :2]
+    assert flat.min(axis=0) == pytest.approx(-flat.max(axis=0), abs=1e-9)
+    world[3] += 0.01 * matrix[:3, 2]
+    assert plane_through(world, 1e-3) is None
+    assert plane_through(world, 0.02) is not None
+
+
+@pytest.mark.parametrize(
+    "points",
+    [
+        np.empty((0, 3)),
+        [[1, 2, 3]],
+        [[0, 0, 0], [1, 0, 0]],
+        [[0, 0, 0], [0, 0, 2], [0, 0, 1]],
+        [[0, 0, 0], [1, 0, 0], [0, 1, 0]],
+        [[0, 1, 0], [0, 0, 1], [0, 0, 0]],
+    ],
+    ids=["none", "point", "line", "upright line", "flat", "seen from the side"],
+)
+def test_few_points_still_give_a_plane(points):
+    plane = plane_through(points, 1e-6)
+    assert plane[:3, :3] @ plane[:3, :3].T == pytest.approx(np.eye(3), abs=1e-12)
+    assert np.linalg.det(plane[:3, :3]) == pytest.approx(1.0)
+    points = np.asarray(points, float).reshape(-1, 3)
+    local = np.column_stack([points, np.ones(len(points))]) @ np.linalg.inv(plane).T
+    assert local[:, 2] == pytest.approx(np.zeros(len(points)), abs=1e-9)

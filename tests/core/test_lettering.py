@@ -8,9 +8,11 @@ import pytest
 from beamwright.core.artwork.lettering import (
     FONT_PATH,
     font_coverage,
+    lettering_page,
     missing_characters,
     strokes_of_contours,
 )
+from beamwright.core.artwork.shapes import knots_from_polyline
 from beamwright.core.errors import FormatError, OutputError
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -101,3 +103,25 @@ def test_files_that_are_no_fonts_are_refused(tmp_path):
         (tmp_path / name).write_bytes(content)
         with pytest.raises(FormatError, match=name):
             font_coverage(tmp_path / name)
+
+
+def test_set_text_is_a_page_of_characters():
+    bar = np.array([[0, 0], [0, 7], [3, 7], [0, 7]], float)  # out and back
+    dot = np.array([[5, 0], [5, 1]], float)
+    ring = np.array([[10, 0], [14, 0], [14, 4], [10, 4]], float)
+    hole = ring * 0.5 + [6, 1]
+    contours = [knots_from_polyline(c, closed=True) for c in (ring, bar, dot, hole)]
+    offsets = np.array([0, 4, 8, 10, 14])
+    character = np.array([3, 0, 0, 3])
+    page = lettering_page(np.concatenate(contours), offsets, character, (0, 1, 0, 1))
+    assert len(page) == 2
+    assert page.stroke[:, 3].tolist() == [1, 0]
+    assert page.fill[:, 3].tolist() == [0, 1]
+    assert page.contour_closed.tolist() == [False, False, True, True]
+    first = page.knots[: page.contour_offsets[1]]
+    assert first[:, 1].tolist() == [[0, 0], [0, 7], [3, 7]]
+    assert first[0, 0].tolist() == [0, 0]
+    assert first[-1, 2].tolist() == [3, 7]
+    bare = lettering_page(np.concatenate(contours), offsets, character, (0, 1, 0, 1), filled=False)
+    assert bare.fill[:, 3].tolist() == [0, 0]
+    assert bare.stroke[:, 3].tolist() == [1, 1]
