@@ -7,7 +7,15 @@ Importable without Blender; the modules that need it are imported by `register`,
 
 from __future__ import annotations
 
-__all__ = ["ROOT_PACKAGE", "register", "register_headless", "unregister"]
+import atexit
+
+__all__ = [
+    "ROOT_PACKAGE",
+    "register",
+    "register_headless",
+    "unregister",
+    "unregister_headless",
+]
 
 ROOT_PACKAGE = __package__.rpartition(".")[0]
 """Name of the extension's package, whatever repository it was installed from."""
@@ -39,3 +47,15 @@ def register_headless() -> None:
     if not properties.is_registered():
         properties.register()
         handlers.register()
+        # Blender 4.5 never ends as a module where classes of ours are left to it.
+        atexit.register(unregister_headless)
+
+
+def unregister_headless() -> None:
+    """Take back what `register_headless` added, where it is still there."""
+    from . import handlers, properties
+
+    atexit.unregister(unregister_headless)
+    if properties.is_registered():
+        handlers.unregister()
+        properties.unregister()

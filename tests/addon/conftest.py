@@ -14,12 +14,12 @@ bpy = pytest.importorskip("bpy")
 
 @pytest.fixture(scope="session")
 def addon():
-    """Register the add-on once."""
+    """Register the add-on once. Classes left at exit would hang Blender 4.5."""
     import beamwright.addon
 
-    if not hasattr(bpy.types.Scene, "beamwright"):
-        beamwright.addon.register()
-    return beamwright.addon
+    beamwright.addon.register()
+    yield beamwright.addon
+    beamwright.addon.unregister()
 
 
 @pytest.fixture

@@ -64,11 +64,21 @@ def test_headless_alone(addon):
         addon.register_headless()
         assert properties.is_registered()
         assert not dir(bpy.ops.beamwright)
-        handlers.unregister()
-        properties.unregister()
+        addon.unregister_headless()
+        assert not any(traces().values())
     finally:
         if not properties.is_registered():
             addon.register()
+
+
+def test_headless_ends_quietly():
+    """A process that used the settings ends without complaints from Blender."""
+    script = "import beamwright.addon as addon; addon.register_headless()"
+    result = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert result.returncode == 0
+    assert "Not freed" not in result.stdout + result.stderr
 
 
 def test_importable_without_blender():
