@@ -432,7 +432,8 @@ def _sweep(costs: IntArray, neighbours: IntArray, tour: IntArray) -> bool:
     link = flat[node * width + mate]
 
     def cost(p: NDArray[np.intp], q: NDArray[np.intp]) -> IntArray:
-        return flat[p * width + q]
+        found: IntArray = flat[p * width + q]
+        return found
 
     other = neighbours.astype(np.intp)
     spare = link[:, None] - cost(node[:, None], other)

@@ -116,7 +116,8 @@ def plan_strokes(
             memory=BudgetMemory(home=before.home),
         )
     keys = stroke_keys(ready)
-    rules = [*assignments, *_missing(ready, assignments)]
+    # Strokes of no object (index -1, the page's border) find the default at the end.
+    rules = [*assignments, *_missing(ready, assignments), Assignment()]
     priority = np.array([rule.priority for rule in rules])[ready.object_index]
     locked = np.array([rule.locked for rule in rules])[ready.object_index]
 

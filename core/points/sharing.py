@@ -102,9 +102,9 @@ def _selected(
 ) -> Strokes:
     if len(strokes) == 0:
         return strokes
-    chosen = np.array(
-        [not names.isdisjoint(_targets(entry, projectors)) for entry in assignments], bool
-    )
+    # Strokes of no object (index -1, the page's border) find the default at the end.
+    rules = [*assignments, Assignment()]
+    chosen = np.array([not names.isdisjoint(_targets(rule, projectors)) for rule in rules], bool)
     return strokes.take(chosen[strokes.object_index])
 
 

@@ -193,6 +193,20 @@ def test_ten_thousand_strokes() -> None:
     assert planned.figures.dropped_strokes > 9000
 
 
+def test_strokes_of_no_object_have_the_default_priority_and_no_name() -> None:
+    drawn = Strokes.from_polylines(
+        [[[-0.5, 0.0], [0.5, 0.0]], [[-0.5, 0.2], [0.5, 0.2]]],
+        object_index=[-1, 0],
+        object_names=("boat",),
+    )
+    rules = [Assignment(priority=-1.0)]
+    both = plan_frame(1, drawn, rules, Projector())
+    assert set(both.figures.cost) == {"", "boat"}
+    assert both.figures.cost[""] > 30
+    tight = plan_frame(1, drawn, rules, Projector(target_refresh_hz=900.0))
+    assert tight.figures.dropped_objects == ("boat",)
+
+
 def test_minimum_level_lifts_colours() -> None:
     drawn = Strokes.from_polylines([[[0.0, 0.0], [0.5, 0.0]]], colour=(1.0, 0.5, 0.0))
     projector = Projector(profile=ScannerProfile(minimum_level=0.2))

@@ -39,6 +39,14 @@ def test_by_hand() -> None:
     assert len(strokes_of(Strokes.empty(), [], LETTERS, show)) == 0
 
 
+def test_strokes_of_no_object_go_to_the_first_projector() -> None:
+    border = Strokes.from_polylines([[[0, 0], [1, 0]]] * 2, object_index=[-1, 0])
+    rules = [Assignment(projectors=("Letters",))]
+    show = (replace(LEFT, group=""), LETTERS)
+    assert strokes_of(border, rules, show[0], show).identity.tolist() == [0]
+    assert strokes_of(border, rules, LETTERS, show).identity.tolist() == [1]
+
+
 def test_groups() -> None:
     show = (LEFT, RIGHT, LETTERS)
     rules = [
