@@ -92,10 +92,24 @@ def test_rating_fills_in_the_profile(scene, rating):
     projector.profile.rating = rating
     expected = GENERIC_PROFILES[properties.RATINGS[rating]].converted(field_deg=30.0)
     core = projector.profile.to_core()
+    assert projector.profile.rating == rating
     assert core.label == expected.label
     for name in ("point_rate_hz", "field_deg", "natural_frequency_hz", "velocity_max_deg_s"):
         assert getattr(core, name) == pytest.approx(getattr(expected, name), rel=1e-6)
     assert core.acceleration_max_deg_s2 == pytest.approx(expected.acceleration_max_deg_s2, rel=1e-6)
+
+
+def test_rating_follows_the_values(scene):
+    """The rating shown is the one whose values are set; another value makes it custom."""
+    profile = scene.beamwright.add_projector().profile
+    profile.set_from(GENERIC_PROFILES["20 kpps"].converted(field_deg=8.0))
+    assert profile.rating == "K20"
+    profile.damping = 0.9
+    assert profile.rating == "CUSTOM"
+    profile.rating = "CUSTOM"
+    assert profile.to_core().damping == 0.9
+    profile.rating = "K20"
+    assert profile.to_core().damping == 0.71
 
 
 @pytest.mark.parametrize("name", sorted(properties.KIND_PROPERTIES))

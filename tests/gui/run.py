@@ -60,8 +60,8 @@ def main() -> int:
     parser.add_argument("script", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--tree", type=Path, default=TREE)
-    parser.add_argument("--scene", type=Path)
-    parser.add_argument("--size", default="1600x1000", help="of the screen, in pixels")
+    parser.add_argument("--scene", type=Path, default=ROOT / "sample_scenes" / "harbour.blend")
+    parser.add_argument("--size", default="1600x1250", help="of the screen, in pixels")
     arguments = parser.parse_args()
     if not arguments.tree.with_name(arguments.tree.name + ".run").exists():
         print(f"There is no tree {arguments.tree}: make it first, see DEVELOPERS.md.")
@@ -81,10 +81,10 @@ def main() -> int:
         if built:
             return built
         script = shutil.copy2(arguments.script, work)
-        scene = [str(shutil.copy2(arguments.scene, work))] if arguments.scene else []
+        scene = str(shutil.copy2(arguments.scene, work))
         width, height = arguments.size.split("x")
         code = inside(
-            arguments.tree, work, "blender-gui", "--enable-event-simulate", *scene,
+            arguments.tree, work, "blender-gui", "--enable-event-simulate", scene,
             "--python", str(script),
             BEAMWRIGHT_OUT=str(out), XRES=f"{arguments.size}x24", XW=width, XH=height, TMO="180",
         )  # fmt: skip
