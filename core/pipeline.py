@@ -8,10 +8,11 @@ simplified, ordered, placed within the budget → darkened where needed → fram
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .frame import Frame
 from .lines import (
@@ -25,7 +26,8 @@ from .lines import (
 )
 from .points.budget import BudgetMemory
 from .points.plan import Plan, plan_strokes
-from .points.projector import Projector
+from .points.projector import Projector, ScannerProfile
+from .points.scanner import PictureError, picture_error, simulate
 from .points.sharing import ShareMemory, group_of, share_out, shared_strokes, strokes_of
 from .report.figures import FrameFigures
 from .safety.guard import guard
@@ -33,7 +35,14 @@ from .safety.limits import SafetyLimits
 from .scene import Assignment, Camera, Scene
 from .strokes import Strokes
 
-__all__ = ["FrameMemory", "PlannedFrame", "draw_frame", "plan_frame", "visible_strokes"]
+__all__ = [
+    "FrameMemory",
+    "PlannedFrame",
+    "draw_frame",
+    "plan_frame",
+    "plan_projectors",
+    "visible_strokes",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,12 +78,20 @@ class PlannedFrame:
         The strokes that were planned, in the projector's field.
     memory
         Hand it to `plan_frame` for the next frame, so that the picture stays calm.
+    dropped : (k,) bool
+        Which of `strokes` were left out for the budget.
     """
 
     frame: Frame
     figures: FrameFigures
     strokes: Strokes
     memory: Any
+    dropped: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
+
+    def error(self, profile: ScannerProfile) -> PictureError:
+        """Return how far the simulated beam is from the strokes that were kept."""
+        wanted = self.strokes.take(~self.dropped)
+        return picture_error(simulate(self.frame, profile), wanted)
 
 
 def visible_strokes(scene: Scene, camera: Camera | None = None) -> Strokes:
@@ -169,6 +186,7 @@ def plan_frame(
         figures=_figures(frame_number, plan, safe.frame, safe.darkened_count, projector),
         strokes=plan.strokes,
         memory=FrameMemory(plan=plan.memory, frame=safe.frame),
+        dropped=plan.dropped,
     )
 
 
@@ -236,8 +254,6 @@ def draw_frame(
     SettingError
         Where a projector's aim or a safety limit is impossible.
     """
-    assignments = [surface.assignment for surface in scene.surfaces]
-    before = memories or {}
     drawn: dict[int, Strokes] = {}
 
     def seen_by(projector: Projector) -> Strokes:
@@ -246,17 +262,58 @@ def draw_frame(
             drawn[id(camera)] = visible_strokes(scene, camera)
         return drawn[id(camera)]
 
+    return plan_projectors(
+        scene.frame,
+        {projector.name: seen_by(projector) for projector in projectors},
+        [surface.assignment for surface in scene.surfaces],
+        projectors,
+        memories,
+        limits,
+    )
+
+
+def plan_projectors(
+    frame_number: int,
+    seen: Mapping[str, Strokes],
+    assignments: Sequence[Assignment],
+    projectors: Sequence[Projector],
+    memories: Mapping[str, FrameMemory] | None = None,
+    limits: Mapping[str, SafetyLimits] | None = None,
+) -> dict[str, PlannedFrame]:
+    """Share strokes out to projectors and plan each, by projector name.
+
+    Parameters
+    ----------
+    frame_number
+        For the figures.
+    seen
+        Visible strokes by projector name: of all projectors, or of some with all members of
+        their groups. Only these are planned.
+    assignments
+        One for each object that `Strokes.object_index` counts.
+    projectors
+        Of the show, all of them.
+    memories, limits
+        See `draw_frame`.
+
+    Raises
+    ------
+    SettingError
+        Where a projector's aim or a safety limit is impossible.
+    """
+    before = memories or {}
+    wanted = [projector for projector in projectors if projector.name in seen]
     own = {
-        projector.name: strokes_of(seen_by(projector), assignments, projector, projectors)
-        for projector in projectors
+        projector.name: strokes_of(seen[projector.name], assignments, projector, projectors)
+        for projector in wanted
     }
     shares: dict[str, ShareMemory | None] = {}
-    for projector in projectors:
+    for projector in wanted:
         members = group_of(projector, projectors)
         if len(members) < 2 or projector.name != members[0].name:
             continue
         # All of a group draw parts of one picture: the one its first member sees.
-        common = shared_strokes(seen_by(projector), assignments, projector.group, projectors)
+        common = shared_strokes(seen[projector.name], assignments, projector.group, projectors)
         known = before.get(projector.name)
         parts, share = share_out(
             common,
@@ -268,9 +325,9 @@ def draw_frame(
         for member, part in zip(members, parts, strict=True):
             own[member.name] = Strokes.concatenate([own[member.name], part])
     result: dict[str, PlannedFrame] = {}
-    for projector in projectors:
+    for projector in wanted:
         planned = plan_frame(
-            scene.frame,
+            frame_number,
             own[projector.name],
             assignments,
             projector,

@@ -102,6 +102,15 @@ def test_effective_tolerance_is_what_the_model_draws(refresh: float) -> None:
     assert 0.5 * plan.tolerance_field < error.quantile_99 < 1.25 * plan.tolerance_field
 
 
+def test_error_of_a_frame_counts_only_what_was_kept() -> None:
+    profile = ScannerProfile()
+    planned = plan_frame(1, segments(200), [], Projector(profile=profile))
+    assert planned.dropped.sum() == planned.figures.dropped_strokes > 0
+    assert planned.error(profile).quantile_99 < 2.5 * planned.figures.tolerance_field
+    whole = picture_error(simulate(planned.frame, profile), planned.strokes)
+    assert whole.missing > 2.0 * planned.error(profile).missing
+
+
 def test_nothing_to_draw_is_one_dark_point() -> None:
     for drawn in (
         Strokes.empty(("a",)),
