@@ -60,9 +60,27 @@ KICKS = 4  # a stroke, native
 SEEDS = (1, 2, 3, 4, 5, 6, 7)
 
 # Cost in samples of the best tour LKH (elkai 2.0.1) found in three rounds of ten runs.
-LKH_COST: dict[str, float] = {}
+LKH_COST: dict[str, float] = {
+    "text20": 216.29,
+    "text60": 488.13,
+    "text130": 1017.35,
+    "text250": 1912.21,
+    "script60": 402.41,
+    "ico1": 138.13,
+    "ico2": 190.94,
+    "cyl": 105.71,
+    "torus": 229.59,
+    "rand100": 1127.08,
+    "rand300": 3113.09,
+}
 # toppra 0.6.8 along the lit pieces of the LKH tour, its blank moves, and its settling.
-BOUND: dict[str, float] = {}
+BOUND: dict[str, float] = {
+    "text60": 686.7,
+    "text130": 1497.9,
+    "script60": 917.9,
+    "torus": 762.2,
+    "ico1": 558.8,
+}
 
 HAS_LKH = importlib.util.find_spec("elkai") is not None
 INSTALLED = {True: "this run", False: "committed number"}
