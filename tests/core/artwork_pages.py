@@ -161,7 +161,8 @@ def usvg(tmp_path_factory):
     """The SVG preprocessor, or a skip that says what is missing."""
     if reason := usvg_missing():
         pytest.skip(reason)
-    with Usvg(tmp_path_factory.mktemp("usvg")) as program:
+    # One folder for all modules: the program is compiled once in a run of the tests.
+    with Usvg(tmp_path_factory.getbasetemp() / "usvg") as program:
         yield program
 
 

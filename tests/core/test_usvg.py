@@ -91,14 +91,19 @@ def test_the_compiled_program_is_kept_and_made_anew_where_it_is_damaged(
     tmp_path,
     monkeypatch,
 ):
+    usvg.run(BOX, "box.svg")
+    (made,) = usvg.cache_folder.iterdir()
+    whole = made.read_bytes()
     folder = tmp_path / "new" / "cache"
-    assert compiles(monkeypatch, folder)
-    (kept,) = folder.iterdir()
-    whole = kept.read_bytes()
+    folder.mkdir(parents=True)
+    kept = folder / made.name
+    kept.write_bytes(whole)
+    kept.chmod(0o600)
     assert not compiles(monkeypatch, folder)
     kept.write_bytes(whole[: len(whole) // 2])
     assert compiles(monkeypatch, folder)
     assert list(folder.iterdir()) == [kept]
+    assert len(kept.read_bytes()) == len(whole)
     assert not compiles(monkeypatch, folder)
     if hasattr(os, "getuid"):  # others could have written native code into it
         kept.chmod(0o666)
