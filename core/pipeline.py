@@ -41,6 +41,7 @@ __all__ = [
     "draw_frame",
     "plan_frame",
     "plan_projectors",
+    "seen_strokes",
     "visible_strokes",
 ]
 
@@ -146,6 +147,8 @@ def plan_frame(
     projector: Projector,
     memory: FrameMemory | None = None,
     limits: SafetyLimits | None = None,
+    *,
+    stream: bool = False,
 ) -> PlannedFrame:
     """Plan one projector's samples.
 
@@ -162,6 +165,9 @@ def plan_frame(
         `PlannedFrame.memory` of the frame before.
     limits
         Of the safety stage; its defaults if None.
+    stream
+        The frame goes straight to the scanners, not into a file: `Projector.feed_forward` is
+        heeded.
 
     Returns
     -------
@@ -174,7 +180,9 @@ def plan_frame(
     SettingError
         Where the projector's aim or a safety limit is impossible.
     """
-    plan = plan_strokes(strokes, assignments, projector, memory.plan if memory else None)
+    plan = plan_strokes(
+        strokes, assignments, projector, memory.plan if memory else None, stream=stream
+    )
     safe = guard(
         plan.frame,
         limits or SafetyLimits(),
@@ -233,6 +241,8 @@ def draw_frame(
     projectors: Sequence[Projector],
     memories: Mapping[str, FrameMemory] | None = None,
     limits: Mapping[str, SafetyLimits] | None = None,
+    *,
+    stream: bool = False,
 ) -> dict[str, PlannedFrame]:
     """Run the whole way for one scene frame and all projectors, by projector name.
 
@@ -246,6 +256,8 @@ def draw_frame(
         `PlannedFrame.memory` of the frame before, by projector name.
     limits
         Safety limits by projector name; defaults for those missing.
+    stream
+        See `plan_frame`.
 
     Raises
     ------
@@ -254,22 +266,31 @@ def draw_frame(
     SettingError
         Where a projector's aim or a safety limit is impossible.
     """
-    drawn: dict[int, Strokes] = {}
-
-    def seen_by(projector: Projector) -> Strokes:
-        camera = scene.projector_cameras.get(projector.name, scene.camera)
-        if id(camera) not in drawn:
-            drawn[id(camera)] = visible_strokes(scene, camera)
-        return drawn[id(camera)]
-
+    views = seen_strokes(scene)
     return plan_projectors(
         scene.frame,
-        {projector.name: seen_by(projector) for projector in projectors},
+        {projector.name: views.get(projector.name, views[""]) for projector in projectors},
         [surface.assignment for surface in scene.surfaces],
         projectors,
         memories,
         limits,
     )
+
+
+def seen_strokes(scene: Scene) -> dict[str, Strokes]:
+    """Return the visible strokes of a scene for each of its cameras.
+
+    The key "" is the scene's own camera; projectors with a camera of their own have theirs.
+
+    Raises
+    ------
+    SceneError
+        Where the scene cannot be drawn.
+    """
+    views = {"": visible_strokes(scene)}
+    for name, camera in scene.projector_cameras.items():
+        views[name] = visible_strokes(scene, camera)
+    return views
 
 
 def plan_projectors(
@@ -279,6 +300,8 @@ def plan_projectors(
     projectors: Sequence[Projector],
     memories: Mapping[str, FrameMemory] | None = None,
     limits: Mapping[str, SafetyLimits] | None = None,
+    *,
+    stream: bool = False,
 ) -> dict[str, PlannedFrame]:
     """Share strokes out to projectors and plan each, by projector name.
 
@@ -333,6 +356,7 @@ def plan_projectors(
             projector,
             before.get(projector.name),
             (limits or {}).get(projector.name),
+            stream=stream,
         )
         if projector.name in shares:
             memory = replace(planned.memory, share=shares[projector.name])
