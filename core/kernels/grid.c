@@ -89,8 +89,11 @@ static void choose_grid(bw_view *view) {
     }
     // A hair fewer cells, so that the far border falls into the last one.
     view->inverse_cell = cells * (1.0 - 1e-9) / span;
-    view->width = (int32_t)bw_min(cells, floor(width * view->inverse_cell) + 1.0);
-    view->height = (int32_t)bw_min(cells, floor(height * view->inverse_cell) + 1.0);
+    // bw_max and bw_min give their second argument for NaN.
+    double columns = floor(width * view->inverse_cell) + 1.0;
+    double rows = floor(height * view->inverse_cell) + 1.0;
+    view->width = (int32_t)bw_max(bw_min(columns, cells), 1.0);
+    view->height = (int32_t)bw_max(bw_min(rows, cells), 1.0);
 }
 
 // Cut every feature at the cell borders.
@@ -117,15 +120,6 @@ static int cut_spans(bw_view *view) {
         int32_t row0 = clamp_cell(bw_min(gy, gy + step_y) - CELL_WIDENING, view->height);
         int32_t row1 = clamp_cell(bw_max(gy, gy + step_y) + CELL_WIDENING, view->height);
         start[i] = (int64_t)count;
-        int32_t columns = (int32_t)bw_min(fabs(step_x), GRID_MOST) + 4;
-        size_t needed = count + (size_t)(row1 - row0 + 1) * 4 + (size_t)columns * 2;
-        if (needed > capacity) {
-            spans = bw_grow(ws, BW_SPANS, 2 * needed, sizeof *spans);
-            if (spans == NULL) {
-                return BW_OUT_OF_MEMORY;
-            }
-            capacity = ws->bytes[BW_SPANS] / sizeof *spans;
-        }
         for (int32_t row = row0; row <= row1; row++) {
             double r0 = 0.0, r1 = 1.0;
             if (row0 != row1) {
@@ -134,6 +128,14 @@ static int cut_spans(bw_view *view) {
             double xa = gx + r0 * step_x, xb = gx + r1 * step_x;
             int32_t column0 = clamp_cell(bw_min(xa, xb) - CELL_WIDENING, view->width);
             int32_t column1 = clamp_cell(bw_max(xa, xb) + CELL_WIDENING, view->width);
+            size_t needed = count + (size_t)view->width;
+            if (needed > capacity) {
+                spans = bw_grow(ws, BW_SPANS, 2 * needed, sizeof *spans);
+                if (spans == NULL) {
+                    return BW_OUT_OF_MEMORY;
+                }
+                capacity = ws->bytes[BW_SPANS] / sizeof *spans;
+            }
             int32_t forward = step_x >= 0.0;
             for (int32_t k = column0; k <= column1; k++) {
                 int32_t column = forward ? k : column0 + column1 - k;

@@ -102,6 +102,13 @@ static int64_t visibility(bw_workspace *workspace, int32_t nv, int32_t nt, int32
     for (int32_t i = 0; i < 3 * nv; i++) {
         positions[i] = coordinate(wild && below(50) == 0);
     }
+    if (wild && below(3) == 0) {  // finite, but products overflow
+        static const double huge[] = {1e80, 1e155, 1e200, 1e300};
+        double scale = huge[below(4)];
+        for (int32_t i = 0; i < 3 * nv; i++) {
+            positions[i] *= below(4) == 0 ? scale : 1.0;
+        }
+    }
     for (int32_t i = 0; i < 3 * nt; i++) {
         triangles[i] = index_below(nv, wild);
         sides[i] = index_below(ne, wild);
@@ -339,10 +346,10 @@ int main(void) {
     require(bw_workspace_bytes(shared) > 0, "nothing was reserved");
     bw_workspace_free(shared);
     for (int i = 0; i < 1500; i++) {
-        allocations_left = below(45);
+        allocations_left = i % 3 == 0 ? -1 : below(45);  // every third is not starved
         bw_workspace *fresh = bw_workspace_new();
         if (fresh != NULL) {
-            starved += everything(fresh, 60, 0) == BW_OUT_OF_MEMORY;
+            starved += everything(fresh, 60, i % 2) == BW_OUT_OF_MEMORY;
             bw_workspace_free(fresh);
         }
         allocations_left = -1;
