@@ -41,7 +41,7 @@ ALLOWED = {
     "safety": {"points.scanner", "points.projector", "kernels"},
     "live": {"safety", "points.projector"},
     "report": {"points.projector"},
-    "show": {"points.projector"},
+    "show": {"points.projector", "report.figures"},
     "kernels": set(),
 }
 # show/jobs runs whole shows and so composes.
