@@ -321,28 +321,35 @@ def _wires(page: Page, lines: PageLines) -> list[_Wire]:
     looks, group = np.unique(looks, axis=0, return_inverse=True)
     group = group.reshape(-1)
     counts = np.diff(lines.offsets)
-    line_of_point = np.repeat(np.arange(len(lines)), counts)
     first, last = lines.offsets[:-1], lines.offsets[1:] - 1
     closed = (counts > 3) & np.all(lines.points[first] == lines.points[last], axis=1)
-    result = []
-    for number, look in enumerate(looks):
-        own = np.flatnonzero(group[line_of_point] == number)
-        vertex = np.empty(len(lines.points), np.int64)
-        kept = own[~np.isin(own, last[closed])]
-        vertex[kept] = np.arange(len(kept))
-        ending = closed & (group == number)
-        vertex[last[ending]] = vertex[first[ending]]
-        starts = own[~np.isin(own, last)]
-        edges = np.stack([vertex[starts], vertex[starts + 1]], axis=1).astype(np.int32)
-        result.append(
-            _Wire(
-                layer=int(look[0]),
-                colour=lines.colour[np.flatnonzero(group == number)[0]],
-                topology=_wire_topology(len(kept), edges),
-                points=lines.points[kept],
-            )
+    # A closed line's last point is its first; the others are numbered within their group.
+    kept, starts = np.ones((2, len(lines.points)), bool)
+    kept[last[closed]] = False
+    starts[last] = False
+    point_group = np.repeat(group, counts)
+    order = np.flatnonzero(kept)[np.argsort(point_group[kept], kind="stable")]
+    bounds = np.searchsorted(point_group[order], np.arange(len(looks) + 1))
+    vertex = np.empty(len(lines.points), np.int32)
+    vertex[order] = np.arange(len(order)) - bounds[point_group[order]]
+    vertex[last[closed]] = vertex[first[closed]]
+    start = np.flatnonzero(starts)
+    start = start[np.argsort(point_group[start], kind="stable")]
+    edges = np.stack([vertex[start], vertex[start + 1]], axis=1)
+    edge_bounds = np.searchsorted(point_group[start], np.arange(len(looks) + 1))
+    _, example = np.unique(group, return_index=True)
+    return [
+        _Wire(
+            layer=int(look[0]),
+            colour=lines.colour[example[number]],
+            topology=_wire_topology(
+                int(bounds[number + 1] - bounds[number]),
+                edges[edge_bounds[number] : edge_bounds[number + 1]],
+            ),
+            points=lines.points[order[bounds[number] : bounds[number + 1]]],
         )
-    return result
+        for number, look in enumerate(looks)
+    ]
 
 
 def _wire_topology(vertices: int, edges: NDArray[np.int32]) -> Topology:
