@@ -274,6 +274,7 @@ def draw_frame(
         projectors,
         memories,
         limits,
+        stream=stream,
     )
 
 
