@@ -319,6 +319,8 @@ def plan_projectors(
         Of the show, all of them.
     memories, limits
         See `draw_frame`.
+    stream
+        See `plan_frame`.
 
     Raises
     ------

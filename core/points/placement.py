@@ -25,6 +25,7 @@ __all__ = [
     "Route",
     "Tour",
     "build_route",
+    "fed_forward",
     "limits_at",
     "run_clock",
     "sample_clock",
@@ -50,6 +51,7 @@ _KAPPA = (1.27, 0.94, 0.71, 0.49, 0.26, 0.20, 0.20, 0.34, 0.84, 1.57, 14.0)
 # Few points come from hard motion and little cutting of corners: measured on the model at
 # equal error, also for scanners 7 % slower or faster than their profile.
 _BLEND_SHARE = 0.25
+_FED_FORWARD_GAIN = 2.0  # acceleration for the same error when the lag is inverted
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,7 @@ class MotionLimits:
     tolerance: float
 
 
-def limits_at(profile: ScannerProfile, stress: float) -> MotionLimits:
+def limits_at(profile: ScannerProfile, stress: float, feed_forward: bool = False) -> MotionLimits:
     """Return the motion limits of a profile at a stress from 0 (relaxed) to 1 (coarse).
 
     All limits rise with stress and all holds fall, so the time of a frame falls.
@@ -105,8 +107,9 @@ def limits_at(profile: ScannerProfile, stress: float) -> MotionLimits:
     most = _HEADROOM * sampled.acceleration_max
     fastest = _HEADROOM * sampled.speed_max
     settle = 1.0 if profile.settle else 0.0
+    gain = _FED_FORWARD_GAIN if feed_forward else 1.0
     return MotionLimits(
-        acceleration=min(tolerance * frequency**2 / kappa, most),
+        acceleration=min(gain * tolerance * frequency**2 / kappa, most),
         jump_acceleration=min(0.02 * ratio**2 * growth, most),
         speed=min(0.05 * ratio * growth, fastest),
         jump_speed=fastest,
@@ -347,13 +350,45 @@ def seam_holds(light_lag: tuple[float, float, float]) -> tuple[float, float]:
     return max(0.0, -min(light_lag)), max(0.0, *light_lag) + 1.0 + 1e-6
 
 
-def run_clock(route: Route, limits: MotionLimits, light_lag: tuple[float, float, float]) -> Clock:
-    """Time a route under limits; its `total` is the least number of samples, not yet whole."""
+def fed_forward(
+    xy: FloatArray, natural_frequency: float, damping: float
+) -> tuple[FloatArray, float]:
+    """Return commands that make the beam follow a looped plan, and the share of inversion.
+
+    ``command = y + (2 z / W) y' + y'' / W²``, by central differences. Where that would leave
+    the field, the whole frame is inverted by a smaller share, at last not at all; the beam
+    then lags by ``(1 - share) 2 z / W``.
+    """
+    before, after = np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0)
+    lead = damping / natural_frequency * (after - before)
+    lead += (after - 2.0 * xy + before) / natural_frequency**2
+    for share in (1.0, 0.75, 0.5, 0.25):
+        command = xy + share * lead
+        if np.abs(command).max() <= 1.0:
+            return command, share
+    return xy, 0.0
+
+
+def run_clock(
+    route: Route,
+    limits: MotionLimits,
+    light_lag: tuple[float, float, float],
+    mirror_lag: float | None = None,
+) -> Clock:
+    """Time a route under limits; its `total` is the least number of samples, not yet whole.
+
+    `mirror_lag` is given for feed-forward, which may make up for it: the dark rest at the
+    seam then serves any share, and reaches over the differences that are taken there.
+    """
     count = len(route.xy)
     acceleration = np.where(route.lit, limits.acceleration, limits.jump_acceleration)
     rate = acceleration / route.span
     speed = np.where(route.lit, limits.speed, limits.jump_speed / route.span)
     seam_begin, seam_end = seam_holds(light_lag)
+    if mirror_lag is not None:
+        red, green, blue = (lag - mirror_lag for lag in light_lag)
+        seam_begin = max(seam_begin, seam_holds((red, green, blue))[0], 2.0)
+        seam_end = max(seam_end, 3.0)
     hold = np.zeros(count)
     hold[route.ends_lit] = limits.settle_after
     hold[route.ends_jump] = limits.settle_before
@@ -426,6 +461,7 @@ def sample_clock(
     profile: ScannerProfile,
     count: int,
     xy: FloatArray | None = None,
+    feed_forward: bool = False,
 ) -> Frame:
     """Sample a clock into a frame of `count` samples.
 
@@ -436,6 +472,9 @@ def sample_clock(
         At least the clock's total; more samples draw everything slower.
     xy : (count, 2) or None
         Positions, where they are not the clock's own motion.
+    feed_forward
+        Command the inverse of the mirrors' response (see `fed_forward`); the clock must have
+        been run with the holds for it.
 
     Notes
     -----
@@ -449,9 +488,14 @@ def sample_clock(
     if xy is None:
         xy = position_at(clock, time)
     xy = np.clip(xy, -1.0, 1.0)
+    units = profile.sampled
+    caught_up = 0.0  # samples of the mirrors' lag that are made up for
+    if feed_forward:
+        xy, share = fed_forward(xy, units.natural_frequency, units.damping)
+        caught_up = share * units.mirror_lag
     rgb = np.zeros((count, 3))
     stroke = np.full(count, -1, np.int32)
-    for channel, lag in enumerate(profile.sampled.light_lag):
+    for channel, lag in enumerate(late - caught_up for late in units.light_lag):
         then = np.mod(time - lag * step, clock.total)
         vertex = (np.searchsorted(clock.starts, then, side="right") - 1) // 4
         drawn = route.stroke[vertex]

@@ -76,6 +76,8 @@ def plan_strokes(
     assignments: Sequence[Assignment],
     projector: Projector,
     memory: BudgetMemory | None = None,
+    *,
+    stream: bool = False,
 ) -> Plan:
     """Plan a projector's samples.
 
@@ -88,6 +90,9 @@ def plan_strokes(
     projector
     memory
         Of the last frame.
+    stream
+        The frame goes straight to the scanners that the profile was tuned on, not into a
+        file: `Projector.feed_forward` is heeded.
 
     Raises
     ------
@@ -121,7 +126,11 @@ def plan_strokes(
     priority = np.array([rule.priority for rule in rules])[ready.object_index]
     locked = np.array([rule.locked for rule in rules])[ready.object_index]
 
-    placing = _SimplePlacing(ready, profile) if simple else _PlannedPlacing(ready, profile)
+    placing = (
+        _SimplePlacing(ready, profile)
+        if simple
+        else _PlannedPlacing(ready, profile, stream and projector.feed_forward)
+    )
     prepare = placing.prepare
 
     def fit(locked: NDArray[np.bool_], budget: int) -> Fit:
@@ -169,23 +178,28 @@ def plan_strokes(
 
 
 class _PlannedPlacing:
-    def __init__(self, strokes: Strokes, profile: ScannerProfile) -> None:
+    def __init__(self, strokes: Strokes, profile: ScannerProfile, feed_forward: bool) -> None:
         self._strokes = strokes
         self._profile = profile
+        self._feed_forward = feed_forward
         self._lag = profile.sampled.light_lag
+        self._mirror_lag = profile.sampled.mirror_lag if feed_forward else None
 
     def prepare(self, tour: Tour) -> Duration:
         route = build_route(self._strokes, tour)
         return lambda stress: self._clock(route, stress).total
 
     def _clock(self, route: Route, stress: float) -> Clock:
-        return run_clock(route, limits_at(self._profile, stress), self._lag)
+        limits = limits_at(self._profile, stress, self._feed_forward)
+        return run_clock(route, limits, self._lag, self._mirror_lag)
 
     def place(self, tour: Tour, stress: float, least: int) -> Frame:
         clock = self._clock(build_route(self._strokes, tour), stress)
         count = math.ceil(clock.total - 1e-9)
         slowed = max(count, min(least, math.floor(LARGEST_STRETCH * count)))
-        return sample_clock(clock, self._strokes, self._profile, slowed)
+        return sample_clock(
+            clock, self._strokes, self._profile, slowed, feed_forward=self._feed_forward
+        )
 
 
 class _SimplePlacing:

@@ -111,6 +111,40 @@ def test_error_of_a_frame_counts_only_what_was_kept() -> None:
     assert whole.missing > 2.0 * planned.error(profile).missing
 
 
+def feed_forward_projector(refresh: float = 2.0) -> Projector:
+    tuned = ScannerProfile(tuned=True)
+    return Projector(profile=tuned, target_refresh_hz=refresh, feed_forward=True, aim=FULL)
+
+
+def test_feed_forward_needs_fewer_points_for_less_error() -> None:
+    projector = feed_forward_projector()
+    plain = plan_strokes(writing(), [], replace(projector, feed_forward=False))
+    fed = plan_strokes(writing(), [], projector, stream=True)
+    assert len(fed.frame) < 0.85 * len(plain.frame)
+    errors = [
+        picture_error(simulate(plan.frame, projector.profile), writing()).quantile_99
+        for plan in (fed, plain)
+    ]
+    assert errors[0] < errors[1]
+
+
+def test_feed_forward_is_for_streams_of_tuned_scanners_only() -> None:
+    projector = feed_forward_projector()
+    filed = plan_strokes(writing(), [], projector)
+    plain = plan_strokes(writing(), [], replace(projector, feed_forward=False))
+    assert np.array_equal(filed.frame.xy, plain.frame.xy)
+    with pytest.raises(SettingError, match="tuned"):
+        Projector(feed_forward=True)
+
+
+@STEADY
+@given(strokes(max_size=8, extent=1.0), st.sampled_from([2.0, 40.0]))
+def test_feed_forward_keeps_the_field_and_the_seam(drawn: Strokes, refresh: float) -> None:
+    projector = feed_forward_projector(refresh)
+    planned = plan_frame(1, drawn, [], projector, stream=True)
+    check_frame(planned, projector)
+
+
 def test_nothing_to_draw_is_one_dark_point() -> None:
     for drawn in (
         Strokes.empty(("a",)),
