@@ -374,11 +374,25 @@ def _no_triangles() -> dict[str, Any]:
     }
 
 
+def _union(regions: Geometries) -> Any:
+    """Unite regions; those within one of the largest, as on a backdrop, cost next to nothing."""
+    rest = regions[np.argsort(-shapely.area(regions), kind="stable")]
+    kept = []
+    for _ in range(4):
+        if len(rest) < 2:
+            break
+        largest, rest = rest[0], rest[1:]
+        shapely.prepare(largest)
+        kept.append(largest)
+        rest = rest[~shapely.covers(largest, rest)]
+    return shapely.union_all([*kept, *rest])
+
+
 def _cover(regions: Geometries, cache: CardCache) -> tuple[FloatArray, Topology | None]:
     """Triangulate the union of the regions over its own corners, nothing added."""
     if len(regions) == 0:
         return np.empty((0, 2)), None
-    union = shapely.union_all(regions)
+    union = _union(regions)
     key = shapely.to_wkb(union)
     known = cache.covers.get(key)
     if known is not None:
