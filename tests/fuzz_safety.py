@@ -301,7 +301,10 @@ def fuzz(frames: int, seed: int = 0) -> Tally:
             levels.append(np.zeros((20, 3)))
             streams.append((np.concatenate(commands), np.concatenate(levels), zones))
             profiles.append(profile)
-        spreads = rng.choice([0.85, 1.0, 1.15], STREAMS)
+        # The two ends, the middle, and anything between.
+        between = rng.uniform(0.85, 1.15, STREAMS)
+        known = rng.choice([0.85, 1.0, 1.15], STREAMS)
+        spreads = np.where(rng.random(STREAMS) < 0.5, between, known)
         check_beam(tally, streams, profiles, spreads)
     return tally
 

@@ -12,7 +12,7 @@ from ..frame import Frame
 from ..points.projector import ScannerProfile
 from .beam import beam_paths, settling_samples, step_reach
 from .limits import FULL_WINDOW, SafetyLimits
-from .zones import paths_near, paths_touch, widened
+from .zones import hulls_touch, paths_near, widened
 
 __all__ = ["light_window", "reached_areas"]
 
@@ -101,26 +101,31 @@ def _reached_in_loop(
     first, last = light_window(profile, rate)
     last = min(last, first + count - 1)
     shining = _smeared(lit, first, last)
-    # One row of paths for all frequencies: path i belongs to interval rows[i % len].
+    if not shining.any():
+        return {}
+    # Scanners of any frequency within the spread are somewhere in the hull of the paths of
+    # three: one hull for each interval, and one more for saturated scanners.
     rows = np.flatnonzero(shining)
-    pieces = beams.shape[1]
-    paths = np.ascontiguousarray(np.moveaxis(beams[..., rows], 0, 2)).reshape(pieces, 2, -1)
+    kinds = len(beams) // 3
+    size = 3 * beams.shape[1]
+    points = np.take(beams, rows, axis=-1).reshape(kinds, size, 2, len(rows))
+    hulls = np.moveaxis(points, 0, 2).reshape(size, 2, kinds * len(rows))
     moves = np.stack([np.roll(xy, 1, axis=0)[lit].T, xy[lit].T])
 
     def intervals(hits: BoolArray) -> BoolArray:
         scanned = np.zeros(count, bool)
-        scanned[rows] = hits.reshape(len(beams), -1).any(axis=0)
+        scanned[rows] = hits.reshape(kinds, len(rows)).any(axis=0)
         return _smeared(scanned, -last, -first)
 
     reached: Reached = {}
     for zone in limits.zones:
         area = widened(zone, limits.margin_field)
-        hit = intervals(paths_touch(area, paths))
-        hit[lit] |= paths_touch(area, moves)
+        hit = intervals(hulls_touch(area, hulls))
+        hit[lit] |= hulls_touch(area, moves)
         reached[zone.name] = reached[zone.name] | hit if zone.name in reached else hit
     if limits.window != FULL_WINDOW:
-        low, high = paths.min(axis=0), paths.max(axis=0)
-        out = np.zeros(paths.shape[2], bool)
+        low, high = hulls.min(axis=0), hulls.max(axis=0)
+        out = np.zeros(hulls.shape[2], bool)
         for axis in (0, 1):
             bottom, top = limits.window[axis], limits.window[axis + 2]
             # An edge of the field itself is the scanner's own limit: overshoot is let be.
@@ -197,6 +202,9 @@ def _reached_on_exit(
         rows = np.arange(intervals) % count
         share = step_reach(profile, rate, limits.frequency_spread, intervals)
         reach = share * float(np.hypot(*(1.0 + np.abs(frame.xy[rows]).max(axis=0))))
+        # Scanners between the three frequencies run between their paths.
+        apart = np.abs(beams[..., rows] - beams[:1, ..., rows])
+        reach += float(np.hypot(*np.moveaxis(apart, 2, 0)).max())
         # (m, 2, k): the paths of all frequencies over those intervals, end to end.
         path = np.moveaxis(beams[..., rows], (0, 3, 1), (3, 0, 1)).reshape(-1, 2, len(beams))
         names: list[tuple[str | None, BoolArray]] = [

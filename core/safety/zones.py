@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Keep-out areas: outlines made valid, widened by the margin, and asked about paths."""
+"""Keep-out areas: outlines made valid, widened by the margin, and asked about the beam."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..errors import SettingError
 
-__all__ = ["MARGIN_MIN_FIELD", "KeepOut", "paths_near", "paths_touch", "widened"]
+__all__ = ["MARGIN_MIN_FIELD", "KeepOut", "hulls_touch", "paths_near", "widened"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -127,35 +127,36 @@ def _winding_number(ring: FloatArray, point: FloatArray) -> int:
     return int(upward.sum()) - int(downward.sum())
 
 
-def paths_touch(area: shapely.Geometry, paths: FloatArray) -> BoolArray:
-    """Tell which paths touch a prepared area.
+def hulls_touch(area: shapely.Geometry, points: FloatArray) -> BoolArray:
+    """Tell which sets of points have a convex hull that touches a prepared area.
 
     Parameters
     ----------
     area
         From `widened`.
-    paths : (m, 2, k) float64
-        `k` polylines of `m` >= 2 finite points.
+    points : (m, 2, k) float64
+        `k` sets of `m` >= 2 finite points. The hull of two is the segment between them.
 
     Returns
     -------
     (k,) bool
     """
     left, bottom, right, top = shapely.bounds(area)
-    (x_low, y_low), (x_high, y_high) = paths.min(axis=0), paths.max(axis=0)
+    (x_low, y_low), (x_high, y_high) = points.min(axis=0), points.max(axis=0)
     near = (x_high >= left) & (x_low <= right) & (y_high >= bottom) & (y_low <= top)
-    touch = np.zeros(paths.shape[2], bool)
+    touch = np.zeros(points.shape[2], bool)
     rows = np.flatnonzero(near)
     if len(rows) == 0:
         return touch
-    points = paths[:, :, rows]
+    close = points[:, :, rows]
     with _geometry_lock:
-        # Most paths near an area have a point in it, which is quicker to find than a crossing.
-        inside = shapely.intersects_xy(area, points[:, 0], points[:, 1]).any(axis=0)
+        # Most hulls near an area have a point in it, which is quicker to find than an overlap.
+        inside = shapely.intersects_xy(area, close[:, 0], close[:, 1]).any(axis=0)
         touch[rows[inside]] = True
-        rest = np.moveaxis(points[:, :, ~inside], 2, 0)
+        rest = np.moveaxis(close[:, :, ~inside], 2, 0)
         if len(rest):
-            touch[rows[~inside]] = shapely.intersects(area, shapely.linestrings(rest))
+            hulls = shapely.convex_hull(shapely.linestrings(rest))
+            touch[rows[~inside]] = shapely.intersects(area, hulls)
     return touch
 
 

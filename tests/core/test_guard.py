@@ -219,6 +219,29 @@ def test_the_spread_of_the_natural_frequency_counts():
     assert counts[1] > counts[0] > 0
 
 
+def test_a_saturated_beam_counts_where_it_really_is():
+    """Mirrors too weak for a jump arrive late: the light meant for its end shines on the way.
+
+    Under constant acceleration a the way D takes 2 √(D / a) (kinematics), here 40 samples;
+    without saturation the beam is there after 8.
+    """
+    xy = np.repeat([[-0.5, 0.0], [0.5, 0.0]], 100, axis=0)
+    blanked = np.zeros(200, bool)
+    blanked[:115] = True
+    blanked[195:] = True
+    frame = make_frame(xy, blanked=blanked)
+    limits = limits_with(square(0.0, 0.0, 0.1))
+    half_field_deg = ScannerProfile().field_deg / 2
+    weak = 4.0 * 1.0 / 40.0**2 * half_field_deg * RATE**2
+    strong = ScannerProfile(acceleration_max_deg_s2=1e15, velocity_max_deg_s=1e15)
+    assert guard(frame, limits, strong).darkened_count == 0
+    safe = guard(frame, limits, ScannerProfile(acceleration_max_deg_s2=weak))
+    dark = np.flatnonzero(~lit_samples(safe.frame) & ~blanked)
+    assert len(dark) > 0
+    assert dark.min() >= 115
+    assert dark.max() < 150
+
+
 def test_late_light_is_followed():
     """With a colour late by three samples, the dark part moves three samples ahead."""
     xy = np.c_[np.linspace(-0.9, 0.9, 1200), np.zeros(1200)]
