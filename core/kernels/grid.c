@@ -1,8 +1,7 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 //
-// The screen grid: which triangles may hide something in which cell. A fine grid for most
-// triangles, one 16 times coarser for those that would fill too many fine cells. Triangles
-// that lie behind every feature of their cells are dropped here.
+// The screen grid: features cut at its cell borders, and how far away the farthest feature of
+// each cell is.
 
 #include <math.h>
 #include <string.h>
@@ -12,17 +11,8 @@
 #define GRID_PER_ROOT 0.5       // cells a side for each square root of the triangle count
 #define GRID_LEAST 8
 #define GRID_MOST 1024
-#define COARSE_SHIFT 4
-#define FINE_CELLS_MOST 256     // cells of one triangle's box in the fine grid
-#define FINE_CELLS_FEW 16       // the same where that would make too many entries
-#define ENTRIES_PER_TRIANGLE 32
 #define SPANS_PER_FEATURE 32.0
 #define CELL_WIDENING 1e-9      // in cells
-
-typedef struct {
-    int16_t column, row;
-    float depth;  // rounded down
-} vertex_cell;
 
 static int32_t clamp_cell(double g, int32_t cells) {
     if (!(g > 0.0)) {
@@ -32,17 +22,6 @@ static int32_t clamp_cell(double g, int32_t cells) {
         return cells - 1;
     }
     return (int32_t)g;
-}
-
-// Cell of a coordinate, -1 before and `cells` behind the grid.
-static int16_t open_cell(double g, int32_t cells) {
-    if (!(g >= 0.0)) {
-        return -1;
-    }
-    if (g >= (double)cells) {
-        return (int16_t)cells;
-    }
-    return (int16_t)g;
 }
 
 static double unit(double value) {
@@ -172,13 +151,7 @@ static int cut_spans(bw_view *view) {
     return 0;
 }
 
-typedef struct {
-    float *far_depth;     // per fine cell, -inf where empty
-    float *coarse_far;    // per coarse cell
-    int32_t *occupied;    // summed-area table, (height + 1) x (width + 1)
-} cell_tables;
-
-static int fill_tables(bw_view *view, cell_tables *tables) {
+static int fill_tables(bw_view *view, bw_cell_tables *tables) {
     size_t width = (size_t)view->width, height = (size_t)view->height;
     size_t cells = width * height;
     size_t coarse_width = (size_t)view->coarse.width;
@@ -210,8 +183,8 @@ static int fill_tables(bw_view *view, cell_tables *tables) {
         sums[0] = 0;
         for (size_t column = 0; column < width; column++) {
             float depth = tables->far_depth[row * width + column];
-            float *coarse = tables->coarse_far + (row >> COARSE_SHIFT) * coarse_width +
-                            (column >> COARSE_SHIFT);
+            float *coarse = tables->coarse_far + (row >> BW_COARSE_SHIFT) * coarse_width +
+                            (column >> BW_COARSE_SHIFT);
             run += depth > -INFINITY;
             sums[column + 1] = run + sums[column + 1 - (width + 1)];
             *coarse = depth > *coarse ? depth : *coarse;
@@ -220,417 +193,12 @@ static int fill_tables(bw_view *view, cell_tables *tables) {
     return 0;
 }
 
-static int32_t occupied_cells(const cell_tables *tables, int32_t width, const bw_kept *box) {
-    const int32_t *low = tables->occupied + (ptrdiff_t)box->row0 * (width + 1);
-    const int32_t *high = tables->occupied + (ptrdiff_t)(box->row1 + 1) * (width + 1);
-    return high[box->column1 + 1] - high[box->column0] - low[box->column1 + 1] +
-           low[box->column0];
-}
-
-// So few cells that looking at them is no dearer than asking the table.
-static int is_small(const bw_kept *box) {
-    return box->column1 - box->column0 <= 1 && box->row1 - box->row0 <= 1;
-}
-
-static int is_coarse(const bw_view *view, const bw_kept *box) {
-    return (box->column1 - box->column0 + 1) * (box->row1 - box->row0 + 1) >
-           view->fine_cells_most;
-}
-
-// Count the cells that keep the triangle; 0 drops it.
-static int32_t count_cells(const bw_view *view, const cell_tables *tables, const bw_kept *box,
-                           int32_t *fine_count, int32_t *coarse_count) {
-    int32_t found = 0;
-    if (is_coarse(view, box)) {
-        int32_t width = view->coarse.width;
-        for (int32_t r = box->row0 >> COARSE_SHIFT; r <= box->row1 >> COARSE_SHIFT; r++) {
-            for (int32_t c = box->column0 >> COARSE_SHIFT; c <= box->column1 >> COARSE_SHIFT;
-                 c++) {
-                int32_t cell = r * width + c;
-                int32_t keep = box->nearest < tables->coarse_far[cell];
-                coarse_count[cell] += keep;
-                found += keep;
-            }
-        }
-        return found;
-    }
-    for (int32_t r = box->row0; r <= box->row1; r++) {
-        for (int32_t c = box->column0; c <= box->column1; c++) {
-            int32_t cell = r * view->width + c;
-            int32_t keep = box->nearest < tables->far_depth[cell];
-            fine_count[cell] += keep;
-            found += keep;
-        }
-    }
-    return found;
-}
-
-// Cell range of a triangle given its corners' cells; 0 when it misses the grid.
-static int clamp_range(const bw_view *view, int16_t column0, int16_t column1, int16_t row0,
-                       int16_t row1, bw_kept *box) {
-    if (column1 < 0 || row1 < 0 || column0 >= view->width || row0 >= view->height) {
-        return 0;
-    }
-    box->column0 = column0 < 0 ? 0 : column0;
-    box->row0 = row0 < 0 ? 0 : row0;
-    box->column1 = column1 >= view->width ? (int16_t)(view->width - 1) : column1;
-    box->row1 = row1 >= view->height ? (int16_t)(view->height - 1) : row1;
-    return 1;
-}
-
-static int16_t least16(int16_t a, int16_t b, int16_t c) {
-    int16_t m = a < b ? a : b;
-    return m < c ? m : c;
-}
-
-static int16_t most16(int16_t a, int16_t b, int16_t c) {
-    int16_t m = a > b ? a : b;
-    return m > c ? m : c;
-}
-
-typedef struct {
-    double x, y, depth;
-    int32_t vertex;  // -1 where the near plane made the corner
-} corner;
-
-static corner whole_corner(const bw_view *view, int32_t vertex) {
-    const bw_vertex *v = view->vertices + vertex;
-    return (corner){v->x, v->y, v->depth, vertex};
-}
-
-// Where a side meets the near plane; always from the outer end, so that neighbours agree.
-static corner cut_corner(const bw_view *view, int32_t outer_vertex, int32_t inner_vertex) {
-    double nearest = view->in->near_clip;
-    const bw_vertex *outer = view->vertices + outer_vertex;
-    const bw_vertex *inner = view->vertices + inner_vertex;
-    double u = (nearest - outer->clip) / (inner->clip - outer->clip);
-    if (!view->perspective) {
-        return (corner){outer->x + u * (inner->x - outer->x),
-                        outer->y + u * (inner->y - outer->y), nearest, -1};
-    }
-    double x = inner->x * inner->clip, y = inner->y * inner->clip;
-    return (corner){(outer->x + u * (x - outer->x)) / nearest,
-                    (outer->y + u * (y - outer->y)) / nearest, -1.0 / nearest, -1};
-}
-
-typedef struct {
-    corner corners[3];
-    uint8_t interior;  // bit k: side k, only between the two parts
-} near_part;
-
-// Cut a triangle by the near plane: one part where one corner is left, two where two are.
-static int clip_near(const bw_view *view, const int32_t *t, near_part parts[2]) {
-    int behind[3], count = 0;
-    for (int k = 0; k < 3; k++) {
-        behind[k] = view->vertices[t[k]].clip < view->in->near_clip;
-        count += behind[k];
-    }
-    for (int k = 0; k < 3; k++) {
-        int32_t a = t[k], b = t[(k + 1) % 3], c = t[(k + 2) % 3];
-        if (count == 1 && behind[k]) {
-            corner ab = cut_corner(view, a, b);
-            corner last = whole_corner(view, c);
-            parts[0] = (near_part){{ab, whole_corner(view, b), last}, 4};
-            parts[1] = (near_part){{ab, last, cut_corner(view, a, c)}, 1};
-            return 2;
-        }
-        if (count == 2 && !behind[k]) {
-            parts[0] = (near_part){
-                {whole_corner(view, a), cut_corner(view, b, a), cut_corner(view, c, a)}, 0};
-            return 1;
-        }
-    }
-    return 0;
-}
-
-// Write a part, turned counter-clockwise; 0 when it has no area.
-static int write_record(const bw_view *view, int32_t triangle, const near_part *part,
-                        bw_record *record) {
-    const corner *c = part->corners;
-    double area = (c[1].x - c[0].x) * (c[2].y - c[0].y) - (c[2].x - c[0].x) * (c[1].y - c[0].y);
-    if (!(area > 0.0) && !(area < 0.0)) {
-        return 0;
-    }
-    int back = area < 0.0;
-    record->interior = 0;
-    for (int k = 0; k < 3; k++) {
-        int from = back && k > 0 ? 3 - k : k;
-        record->x[k] = c[from].x;
-        record->y[k] = c[from].y;
-        record->depth[k] = c[from].depth;
-        record->vertex[k] = c[from].vertex;
-        unsigned bit = ((unsigned)part->interior >> (back ? 2 - k : k)) & 1u;
-        record->interior = (uint8_t)(record->interior | (bit << k));
-    }
-    record->interior_known = 1;
-    record->area = back ? -area : area;
-    record->triangle = triangle;
-    record->rank = view->in->triangle_rank[triangle];
-    record->ready = 1;
-    return 1;
-}
-
-static int find_occluders(bw_view *view, const cell_tables *tables, int32_t *fine_count,
-                          int32_t *coarse_count) {
-    const bw_visibility_input *in = view->in;
-    bw_workspace *ws = view->workspace;
-    size_t nv = (size_t)in->vertex_count, nt = (size_t)in->triangle_count;
-    vertex_cell *cells = bw_reserve(ws, BW_VERTEX_CELLS, nv, sizeof *cells);
-    if (cells == NULL) {
-        return BW_OUT_OF_MEMORY;
-    }
-    for (size_t i = 0; i < nv; i++) {
-        const bw_vertex *v = view->vertices + i;
-        cells[i].column = open_cell((v->x - view->origin_x) * view->inverse_cell, view->width);
-        cells[i].row = open_cell((v->y - view->origin_y) * view->inverse_cell, view->height);
-        cells[i].depth = bw_round_down(v->depth);
-    }
-    size_t cut = 0;
-    for (size_t i = 0; i < nt; i++) {
-        cut += view->near_cut[i] == 1;
-    }
-    // A triangle with one corner behind the near plane leaves two.
-    bw_kept *kept = bw_reserve(ws, BW_KEPT, nt + cut, sizeof *kept);
-    bw_record *clipped = bw_reserve(ws, BW_SCRATCH_A, 2 * cut, sizeof *clipped);
-    if (kept == NULL || clipped == NULL) {
-        return BW_OUT_OF_MEMORY;
-    }
-    size_t count = 0, clipped_count = 0;
-    for (size_t i = 0; i < nt; i++) {
-        int facing = view->facing[i];
-        if (facing == 0 || !in->triangle_occludes[i] || view->near_cut[i] == 2 ||
-            (facing < 0 && in->triangle_closed[i])) {
-            continue;
-        }
-        const int32_t *t = in->triangles + 3 * i;
-        bw_kept *box = kept + count;
-        if (view->near_cut[i] == 0) {
-            vertex_cell a = cells[t[0]], b = cells[t[1]], c = cells[t[2]];
-            if (!clamp_range(view, least16(a.column, b.column, c.column),
-                             most16(a.column, b.column, c.column), least16(a.row, b.row, c.row),
-                             most16(a.row, b.row, c.row), box)) {
-                continue;
-            }
-            float nearest = a.depth < b.depth ? a.depth : b.depth;
-            box->nearest = c.depth < nearest ? c.depth : nearest;
-            if (!is_small(box) && occupied_cells(tables, view->width, box) == 0) {
-                continue;
-            }
-            box->triangle = (int32_t)i;
-            box->clipped = -1;
-            count += count_cells(view, tables, box, fine_count, coarse_count) > 0;
-            continue;
-        }
-        near_part parts[2];
-        int part_count = clip_near(view, t, parts);
-        for (int p = 0; p < part_count; p++) {
-            const corner *c = parts[p].corners;
-            int16_t column[3], row[3];
-            for (int j = 0; j < 3; j++) {
-                column[j] = open_cell((c[j].x - view->origin_x) * view->inverse_cell, view->width);
-                row[j] = open_cell((c[j].y - view->origin_y) * view->inverse_cell, view->height);
-            }
-            box = kept + count;
-            if (!clamp_range(view, least16(column[0], column[1], column[2]),
-                             most16(column[0], column[1], column[2]),
-                             least16(row[0], row[1], row[2]), most16(row[0], row[1], row[2]),
-                             box) ||
-                occupied_cells(tables, view->width, box) == 0 ||
-                !write_record(view, (int32_t)i, parts + p, clipped + clipped_count)) {
-                continue;
-            }
-            box->nearest =
-                bw_round_down(bw_min(c[0].depth, bw_min(c[1].depth, c[2].depth)));
-            box->triangle = (int32_t)i;
-            box->clipped = (int32_t)clipped_count;
-            if (count_cells(view, tables, box, fine_count, coarse_count) > 0) {
-                clipped_count++;
-                count++;
-            }
-        }
-    }
-    view->kept = kept;
-    view->kept_count = (int64_t)count;
-    return 0;
-}
-
-typedef struct {
-    uint32_t key, index;
-} sort_item;
-
-// Order of the kept triangles from near to far: radix sort on the float's bits, so that it
-// holds for any depth range.
-static sort_item *sort_by_depth(bw_view *view) {
-    size_t count = (size_t)view->kept_count;
-    sort_item *items = bw_reserve(view->workspace, BW_SORT_KEYS, count, sizeof *items);
-    sort_item *spare = bw_reserve(view->workspace, BW_SORT_SPARE, count, sizeof *spare);
-    if (items == NULL || spare == NULL) {
-        return NULL;
-    }
-    uint32_t histogram[3][2048];
-    memset(histogram, 0, sizeof histogram);
-    for (size_t i = 0; i < count; i++) {
-        uint32_t bits;
-        memcpy(&bits, &view->kept[i].nearest, sizeof bits);
-        bits ^= (bits >> 31) != 0 ? 0xFFFFFFFFu : 0x80000000u;
-        items[i] = (sort_item){bits, (uint32_t)i};
-        histogram[0][bits & 2047u]++;
-        histogram[1][(bits >> 11) & 2047u]++;
-        histogram[2][bits >> 22]++;
-    }
-    for (unsigned pass = 0; pass < 3; pass++) {
-        unsigned shift = 11 * pass;
-        uint32_t sum = 0;
-        for (size_t k = 0; k < 2048; k++) {
-            uint32_t n = histogram[pass][k];
-            histogram[pass][k] = sum;
-            sum += n;
-        }
-        for (size_t i = 0; i < count; i++) {
-            spare[histogram[pass][(items[i].key >> shift) & 2047u]++] = items[i];
-        }
-        sort_item *swap = items;
-        items = spare;
-        spare = swap;
-    }
-    return items;
-}
-
-static void box_of_kept(const bw_view *view, const bw_record *clipped, const bw_kept *kept,
-                        bw_entry *entry) {
-    double x[3], y[3];
-    if (kept->clipped < 0) {
-        const int32_t *t = view->in->triangles + 3 * (ptrdiff_t)kept->triangle;
-        for (int k = 0; k < 3; k++) {
-            x[k] = view->vertices[t[k]].x;
-            y[k] = view->vertices[t[k]].y;
-        }
-    } else {
-        const bw_record *record = clipped + kept->clipped;
-        for (int k = 0; k < 3; k++) {
-            x[k] = record->x[k];
-            y[k] = record->y[k];
-        }
-    }
-    entry->box[0] = bw_round_down(bw_min(x[0], bw_min(x[1], x[2])));
-    entry->box[1] = bw_round_down(bw_min(y[0], bw_min(y[1], y[2])));
-    entry->box[2] = bw_round_up(bw_max(x[0], bw_max(x[1], x[2])));
-    entry->box[3] = bw_round_up(bw_max(y[0], bw_max(y[1], y[2])));
-    entry->nearest = kept->nearest;
-}
-
-static int64_t sum_counts(const int32_t *counts, size_t cells) {
-    int64_t sum = 0;
-    for (size_t i = 0; i < cells; i++) {
-        sum += counts[i];
-    }
-    return sum;
-}
-
-static void counts_to_starts(int32_t *counts, size_t cells) {
-    int32_t sum = 0;
-    for (size_t i = 0; i < cells; i++) {
-        int32_t n = counts[i];
-        counts[i] = sum;
-        sum += n;
-    }
-    counts[cells] = sum;
-}
-
-int bw_build_grid(bw_view *view) {
-    bw_workspace *ws = view->workspace;
+int bw_lay_grid(bw_view *view, bw_cell_tables *tables) {
     choose_grid(view);
     view->fine.width = view->width;
     view->fine.height = view->height;
-    view->coarse.width = ((view->width - 1) >> COARSE_SHIFT) + 1;
-    view->coarse.height = ((view->height - 1) >> COARSE_SHIFT) + 1;
+    view->coarse.width = ((view->width - 1) >> BW_COARSE_SHIFT) + 1;
+    view->coarse.height = ((view->height - 1) >> BW_COARSE_SHIFT) + 1;
     int status = cut_spans(view);
-    if (status < 0) {
-        return status;
-    }
-    cell_tables tables;
-    status = fill_tables(view, &tables);
-    if (status < 0) {
-        return status;
-    }
-
-    // One extra slot in front: the fill advances start[cell + 1] until it is the end of `cell`.
-    size_t fine_cells = (size_t)view->width * (size_t)view->height;
-    size_t coarse_cells = (size_t)view->coarse.width * (size_t)view->coarse.height;
-    int32_t *fine_start = bw_reserve(ws, BW_FINE_START, fine_cells + 2, sizeof *fine_start);
-    int32_t *coarse_start = bw_reserve(ws, BW_COARSE_START, coarse_cells + 2, sizeof *coarse_start);
-    if (fine_start == NULL || coarse_start == NULL) {
-        return BW_OUT_OF_MEMORY;
-    }
-    int64_t most = ENTRIES_PER_TRIANGLE * view->in->triangle_count + 65536;
-    int64_t fine_count = 0;
-    view->fine_cells_most = FINE_CELLS_MOST;
-    for (;;) {
-        memset(fine_start, 0, (fine_cells + 2) * sizeof *fine_start);
-        memset(coarse_start, 0, (coarse_cells + 2) * sizeof *coarse_start);
-        status = find_occluders(view, &tables, fine_start + 1, coarse_start + 1);
-        if (status < 0) {
-            return status;
-        }
-        fine_count = sum_counts(fine_start + 1, fine_cells);
-        if (fine_count <= most || view->fine_cells_most == FINE_CELLS_FEW) {
-            break;
-        }
-        view->fine_cells_most = FINE_CELLS_FEW;
-    }
-    int64_t coarse_count = sum_counts(coarse_start + 1, coarse_cells);
-    if (fine_count > INT32_MAX || coarse_count > INT32_MAX) {
-        return BW_OUT_OF_MEMORY;
-    }
-    counts_to_starts(fine_start + 1, fine_cells);
-    counts_to_starts(coarse_start + 1, coarse_cells);
-    size_t kept_count = (size_t)view->kept_count;
-    sort_item *order = sort_by_depth(view);
-    bw_entry *fine = bw_reserve(ws, BW_FINE_ENTRIES, (size_t)fine_count, sizeof *fine);
-    bw_entry *coarse = bw_reserve(ws, BW_COARSE_ENTRIES, (size_t)coarse_count, sizeof *coarse);
-    bw_record *records = bw_reserve(ws, BW_RECORDS, kept_count, sizeof *records);
-    if (order == NULL || fine == NULL || coarse == NULL || records == NULL) {
-        return BW_OUT_OF_MEMORY;
-    }
-    const bw_record *clipped = ws->memory[BW_SCRATCH_A];
-    for (size_t i = 0; i < kept_count; i++) {
-        uint32_t index = order[i].index;
-        const bw_kept *kept = view->kept + index;
-        bw_entry entry;
-        box_of_kept(view, clipped, kept, &entry);
-        entry.occluder = (int32_t)index;
-        if (kept->clipped >= 0) {
-            records[index] = clipped[kept->clipped];
-        } else {
-            records[index].triangle = kept->triangle;
-            records[index].ready = 0;
-        }
-        if (is_coarse(view, kept)) {
-            for (int32_t r = kept->row0 >> COARSE_SHIFT; r <= kept->row1 >> COARSE_SHIFT; r++) {
-                for (int32_t c = kept->column0 >> COARSE_SHIFT;
-                     c <= kept->column1 >> COARSE_SHIFT; c++) {
-                    int32_t cell = r * view->coarse.width + c;
-                    if (entry.nearest < tables.coarse_far[cell]) {
-                        coarse[coarse_start[cell + 1]++] = entry;
-                    }
-                }
-            }
-            continue;
-        }
-        for (int32_t r = kept->row0; r <= kept->row1; r++) {
-            for (int32_t c = kept->column0; c <= kept->column1; c++) {
-                int32_t cell = r * view->width + c;
-                if (entry.nearest < tables.far_depth[cell]) {
-                    fine[fine_start[cell + 1]++] = entry;
-                }
-            }
-        }
-    }
-    view->records = records;
-    view->fine.entries = fine;
-    view->fine.start = fine_start;
-    view->coarse.entries = coarse;
-    view->coarse.start = coarse_start;
-    view->entry_count = fine_count + coarse_count;
-    return 0;
+    return status < 0 ? status : fill_tables(view, tables);
 }

@@ -1,7 +1,8 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 //
 // What the stages of hidden-line removal hand to one another: projected vertices, facing,
-// features (project.c), the screen grid with its occluders (grid.c), pieces (visibility.c).
+// features (project.c), the screen grid (grid.c), occluders by cell (occluders.c), pieces
+// (visibility.c).
 
 #ifndef BEAMWRIGHT_VIEW_H
 #define BEAMWRIGHT_VIEW_H
@@ -9,6 +10,7 @@
 #include "workspace.h"
 
 #define BW_SILHOUETTE 1u
+#define BW_COARSE_SHIFT 4  // the coarse grid has 16 x 16 fine cells in one
 
 // Widening of an interval so that neighbouring triangles leave no seam, and the shortest
 // piece that is drawn, both in t.
@@ -102,7 +104,14 @@ typedef struct {
 
 int bw_project(bw_view *view);
 int bw_find_features(bw_view *view);
-int bw_build_grid(bw_view *view);
+typedef struct {
+    float *far_depth;     // per fine cell, -inf where empty
+    float *coarse_far;    // per coarse cell
+    int32_t *occupied;    // summed-area table, (height + 1) x (width + 1)
+} bw_cell_tables;
+
+int bw_lay_grid(bw_view *view, bw_cell_tables *tables);
+int bw_list_occluders(bw_view *view, const bw_cell_tables *tables);
 
 // Depth bias of a feature, before ranks.
 static inline double bw_feature_bias(const bw_view *view, double a_depth, double b_depth) {

@@ -304,10 +304,12 @@ static int scan_coarse(const bw_view *view, int64_t begin, int64_t end, const bw
     int64_t i = begin;
     while (i < end && visible->count > 0) {
         bw_span joined = view->spans[i];
-        int32_t column = joined.cell % view->width / 16, row = joined.cell / view->width / 16;
+        int32_t column = (joined.cell % view->width) >> BW_COARSE_SHIFT;
+        int32_t row = (joined.cell / view->width) >> BW_COARSE_SHIFT;
         for (i++; i < end; i++) {
             const bw_span *next = view->spans + i;
-            if (next->cell % view->width / 16 != column || next->cell / view->width / 16 != row) {
+            if ((next->cell % view->width) >> BW_COARSE_SHIFT != column ||
+                (next->cell / view->width) >> BW_COARSE_SHIFT != row) {
                 break;
             }
             joined.t0 = bw_min(joined.t0, next->t0);
@@ -428,7 +430,12 @@ int64_t bw_visible_pieces(bw_workspace *workspace, const bw_visibility_input *in
     if (view.feature_count == 0) {
         return 0;
     }
-    status = bw_build_grid(&view);
+    bw_cell_tables tables;
+    status = bw_lay_grid(&view, &tables);
+    if (status < 0) {
+        return status;
+    }
+    status = bw_list_occluders(&view, &tables);
     if (status < 0) {
         return status;
     }
