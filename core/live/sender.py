@@ -117,6 +117,11 @@ class Sender:
     over_limit
         Called in the output thread with each new frame as it would be sent; returns why it
         must not be, or an empty text.
+
+    Raises
+    ------
+    SettingError
+        If a keep-out area cannot be understood.
     """
 
     def __init__(
@@ -127,6 +132,7 @@ class Sender:
         *,
         over_limit: Callable[[Frame], str] | None = None,
     ) -> None:
+        limits.check_zones()
         self.settings = settings
         self._limits = limits
         self._profile = profile
@@ -199,7 +205,14 @@ class Sender:
                 self._source_s = time.monotonic()
 
     def set_limits(self, limits: SafetyLimits) -> None:
-        """Use other limits from the next frame on."""
+        """Use other limits from the next frame on.
+
+        Raises
+        ------
+        SettingError
+            If a keep-out area cannot be understood; the limits of before stay in force.
+        """
+        limits.check_zones()
         with self._lock:
             self._limits_changed = limits
 

@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 
 from ..errors import SettingError
-from .zones import MARGIN_MIN_FIELD, KeepOut
+from .zones import MARGIN_MIN_FIELD, KeepOut, widened
 
 __all__ = ["FULL_WINDOW", "SPOT_MIN_FIELD", "SafetyLimits"]
 
@@ -78,3 +78,14 @@ class SafetyLimits:
                 f"The scan window is {self.window}; give left < right and bottom < top "
                 "within -1 to 1."
             )
+
+    def check_zones(self) -> None:
+        """Prepare the keep-out areas, so that a broken one is reported before it is needed.
+
+        Raises
+        ------
+        SettingError
+            If an outline cannot be understood.
+        """
+        for zone in self.zones:
+            widened(zone, self.margin_field)

@@ -146,7 +146,7 @@ def plugs():
         "close": (lambda s, r: s.close(), "closed"),
         "stall": (lambda s, r: None, "stalled"),
         "receiver": (lambda s, r: r.close(), "does not answer"),
-        "limits": (lambda s, r: s.set_limits("rubbish"), "AttributeError"),
+        "exception": (lambda s, r: setattr(s, "_limits_changed", "rubbish"), "AttributeError"),
     }
 
 
@@ -423,6 +423,24 @@ def test_levels_out_of_range_are_refused(receiver, level):
 def test_settings_out_of_range_are_refused(change):
     with pytest.raises(SettingError):
         SenderSettings(**{"host": "127.0.0.1", **change})
+
+
+def test_a_broken_keep_out_is_refused_and_the_old_ones_stay(receiver):
+    broken = SafetyLimits(zones=(KeepOut("balcony", ((np.nan, 0.0), (1.0, 0.0), (0.0, 1.0))),))
+    with pytest.raises(SettingError, match="balcony"):
+        sender_to(receiver, broken)
+    everything = SafetyLimits(zones=(KeepOut("all", ((-1, -1), (1, -1), (1, 1), (-1, 1))),))
+    with sender_to(receiver, everything) as sender:
+        sender.submit(make_frame())
+        sender.arm()
+        with pytest.raises(SettingError, match="balcony"):
+            sender.set_limits(broken)
+        time.sleep(0.1)
+        assert sender.status().state is OutputState.ARMED
+        assert not any(f.lit for f in receiver.recorded())
+        sender.set_limits(LIMITS)
+        sender.touch()
+        wait_for(lambda: receiver.lit)
 
 
 def test_frames_too_long_to_state_are_refused(receiver):
