@@ -13,12 +13,12 @@ Files in the output folder, all moved into place together at the end::
 from __future__ import annotations
 
 import re
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Literal, get_args
+from typing import Any, BinaryIO, Literal, Protocol, get_args
 
 from . import pipeline
 from .errors import (
@@ -46,11 +46,14 @@ from .strokes import Strokes
 from .version import version
 
 __all__ = [
+    "DrawnFrame",
     "FileKind",
     "Progress",
     "RenderRequest",
     "RenderResult",
+    "SequenceHead",
     "StrokeFormat",
+    "render_drawn",
     "render_sequence",
 ]
 
@@ -143,7 +146,42 @@ class Progress:
     result: RenderResult | None = None
 
 
-def _frame_numbers(source: SceneSource, request: RenderRequest) -> range:
+@dataclass(frozen=True, eq=False)
+class DrawnFrame:
+    """One frame on its way into the files.
+
+    Attributes
+    ----------
+    number
+    scene
+        Name of what is shown.
+    planned
+        By projector name.
+    """
+
+    number: int
+    scene: str
+    planned: Mapping[str, pipeline.PlannedFrame]
+
+
+class SequenceHead(Protocol):
+    """What a sequence must know of its source."""
+
+    name: str
+    fps: float
+    frame_start: int
+    frame_end: int
+    projectors: tuple[Projector, ...]
+
+    def details(self) -> Mapping[str, Any]:
+        """Facts for the report's head."""
+        ...
+
+
+OpenFile = Callable[[str], BinaryIO]
+
+
+def _frame_numbers(source: SequenceHead, request: RenderRequest) -> range:
     first = source.frame_start if request.frame_first is None else request.frame_first
     last = source.frame_end if request.frame_last is None else request.frame_last
     if request.frame_step < 1:
@@ -162,7 +200,7 @@ def _frame_numbers(source: SceneSource, request: RenderRequest) -> range:
     return numbers
 
 
-def _chosen_projectors(source: SceneSource, request: RenderRequest) -> tuple[Projector, ...]:
+def _chosen_projectors(source: SequenceHead, request: RenderRequest) -> tuple[Projector, ...]:
     known = {projector.name: projector for projector in source.projectors}
     if not known:
         raise SettingError(f"The scene {source.name} has no projector; add one.")
@@ -342,40 +380,84 @@ def render_sequence(source: SceneSource, request: RenderRequest) -> Generator[Pr
     _check_request(request)
     numbers = _frame_numbers(source, request)
     projectors = _chosen_projectors(source, request)
-    return _render(source, request, numbers, projectors)
+    return _render(source, request, numbers, projectors, _drawn(source, numbers))
 
 
-def _render(
-    source: SceneSource,
+def render_drawn(
+    source: SequenceHead,
     request: RenderRequest,
-    numbers: range,
-    projectors: tuple[Projector, ...],
+    draw: Callable[[range, tuple[Projector, ...]], Iterable[Progress | DrawnFrame]],
+    accompany: Callable[[OpenFile], None] | None = None,
 ) -> Generator[Progress, None, None]:
-    chosen = [projector.name for projector in projectors]
+    """Write frames that somebody else draws; otherwise like `render_sequence`.
+
+    Parameters
+    ----------
+    source, request
+    draw
+        Given the frame numbers and the projectors, returns all frames in order; steps of
+        `Progress` in between are handed on.
+    accompany
+        Writes more files into the folder, through the function it is given.
+    """
+    _check_request(request)
+    numbers = _frame_numbers(source, request)
+    projectors = _chosen_projectors(source, request)
+    return _render(source, request, numbers, projectors, draw(numbers, projectors), accompany)
+
+
+def _drawn(source: SceneSource, numbers: range) -> Iterator[DrawnFrame]:
+    """Evaluate and plan frame after frame."""
     memories: dict[str, Any] = {}
     # Not part of the protocol: a source without limits of its own gets the default ones.
     limits: Mapping[str, SafetyLimits] | None = getattr(source, "limits", None)
+    for number in numbers:
+        with _at_frame(number):
+            scene = source.scene_at(number)
+            # All projectors of the scene: who draws what depends on which there are.
+            planned = pipeline.draw_frame(scene, source.projectors, memories, limits)
+        memories = {name: share.memory for name, share in planned.items()}
+        yield DrawnFrame(number, scene.name, planned)
+
+
+def _render(
+    source: SequenceHead,
+    request: RenderRequest,
+    numbers: range,
+    projectors: tuple[Projector, ...],
+    drawn: Iterable[Progress | DrawnFrame],
+    accompany: Callable[[OpenFile], None] | None = None,
+) -> Generator[Progress, None, None]:
+    chosen = [projector.name for projector in projectors]
+    figures: dict[str, FrameFigures] = {}
+    done = ahead = 0
     with ExitStack() as stack:
         staging = stack.enter_context(Staging(request.folder, overwrite=request.overwrite))
+        if isinstance(drawn, Generator):
+            # Whoever works for it must stop when we do, whatever the reason.
+            stack.callback(drawn.close)
         files = {
             projector.name: _ProjectorFiles(staging, projector, request, source.fps)
             for projector in projectors
         }
         report_streams = {name: staging.open(name) for name in ("report.json", "report.csv")}
-        for done, number in enumerate(numbers, 1):
-            with _at_frame(number):
-                scene = source.scene_at(number)
-                # All projectors of the scene: who draws what depends on which there are.
-                planned = pipeline.draw_frame(scene, source.projectors, memories, limits)
-                memories = {name: share.memory for name, share in planned.items()}
+        for item in drawn:
+            if isinstance(item, Progress):
+                ahead = item.total - len(numbers)
+                yield item
+                continue
+            done += 1
+            with _at_frame(item.number):
                 for name in chosen:
-                    share = planned[name]
-                    files[name].append(number, share.frame, share.figures)
+                    share = item.planned[name]
+                    files[name].append(item.number, share.frame, share.figures)
                     if request.strokes is not None:
-                        files[name].append_strokes(scene.name, number, share.strokes)
-            figures = {name: planned[name].figures for name in chosen}
+                        files[name].append_strokes(item.scene, item.number, share.strokes)
+            figures = {name: item.planned[name].figures for name in chosen}
             if done < len(numbers):
-                yield Progress(done, len(numbers), number, figures)
+                yield Progress(ahead + done, ahead + len(numbers), item.number, figures)
+        if accompany is not None:
+            accompany(staging.open)
         for growing in files.values():
             growing.finish()
         report = tables.Report(
@@ -399,8 +481,8 @@ def _render(
         reports = [path for path in placed if path.name in report_streams]
         others = [path for path in placed if path.name not in report_streams]
         yield Progress(
-            len(numbers),
-            len(numbers),
+            ahead + len(numbers),
+            ahead + len(numbers),
             numbers[-1],
             figures,
             RenderResult((*others, *reports), report),
