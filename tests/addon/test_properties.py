@@ -7,6 +7,7 @@ import bpy
 import numpy as np
 import pytest
 from beamwright.addon import properties
+from beamwright.addon.properties import versions
 from beamwright.core.points.projector import GENERIC_PROFILES, Projector, ScannerProfile
 from beamwright.core.scene import DEFAULT_KINDS, DrawingSettings, LineKind, LineSettings
 from blender_scenes import add_collection, add_cube
@@ -164,7 +165,7 @@ def test_settings_survive_the_file(scene, tmp_path):
     bpy.ops.wm.open_mainfile(filepath=path)
     again = bpy.context.scene.beamwright
     assert again.projectors_to_core() == core
-    assert again.data_version == properties.DATA_VERSION
+    assert again.data_version == versions.DATA_VERSION
     item = bpy.data.objects["Cube"]
     assert item.beamwright.lines.to_core().crease_angle_rad == 1.0
     assert properties.assigned_names(item) == ("Words",)
@@ -176,10 +177,10 @@ def test_older_settings_are_migrated(scene, tmp_path, monkeypatch):
     path = str(tmp_path / "old.blend")
     bpy.ops.wm.save_as_mainfile(filepath=path)
     calls = []
-    first = properties.DATA_VERSION
+    first = versions.DATA_VERSION
     steps = {first + k: lambda scene, k=k: calls.append((scene.name, k)) for k in (0, 1)}
-    monkeypatch.setattr(properties, "MIGRATIONS", steps)
-    monkeypatch.setattr(properties, "DATA_VERSION", first + 2)
+    monkeypatch.setattr(versions, "MIGRATIONS", steps)
+    monkeypatch.setattr(versions, "DATA_VERSION", first + 2)
     bpy.ops.wm.open_mainfile(filepath=path)
     assert calls == [("Scene", 0), ("Scene", 1)]
     assert bpy.context.scene.beamwright.data_version == first + 2

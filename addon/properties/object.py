@@ -1,0 +1,39 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Settings of an object."""
+
+import bpy
+from bpy.props import BoolProperty, CollectionProperty, FloatProperty, PointerProperty
+
+from ...core.scene import Assignment
+from .assignment import BEAMWRIGHT_PG_projector_reference
+from .lines import BEAMWRIGHT_PG_lines
+
+_ASSIGNMENT = Assignment()
+
+
+class BEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
+    """Beamwright's settings of one object."""
+
+    lines: PointerProperty(type=BEAMWRIGHT_PG_lines)
+    inherit_lines: BoolProperty(
+        name="Follow Collection",
+        description="Where a collection of this object sets its own lines, use those instead "
+        "of the ones below",
+        default=True,
+    )
+    projectors: CollectionProperty(type=BEAMWRIGHT_PG_projector_reference)
+    priority: FloatProperty(
+        name="Priority",
+        description="When a frame has too many points, strokes of lower priority are left out "
+        "first",
+        default=_ASSIGNMENT.priority,
+        soft_min=-10.0,
+        soft_max=10.0,
+        step=100,
+        precision=1,
+    )
+    locked: BoolProperty(
+        name="Always Draw",
+        description="Never leave out this object's strokes, however full the frame is",
+        default=_ASSIGNMENT.locked,
+    )
