@@ -350,23 +350,16 @@ def seam_holds(light_lag: tuple[float, float, float]) -> tuple[float, float]:
     return max(0.0, -min(light_lag)), max(0.0, *light_lag) + 1.0 + 1e-6
 
 
-def fed_forward(
-    xy: FloatArray, natural_frequency: float, damping: float
-) -> tuple[FloatArray, float]:
-    """Return commands that make the beam follow a looped plan, and the share of inversion.
+def fed_forward(xy: FloatArray, natural_frequency: float, damping: float) -> FloatArray:
+    """Return commands that make the beam follow a looped plan without lag.
 
-    ``command = y + (2 z / W) y' + y'' / W²``, by central differences. Where that would leave
-    the field, the whole frame is inverted by a smaller share, at last not at all; the beam
-    then lags by ``(1 - share) 2 z / W``.
+    ``command = y + (2 z / W) y' + y'' / W²``, by central differences, kept inside the field:
+    where that cuts a command short, the beam falls short of its stroke for a moment.
     """
     before, after = np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0)
     lead = damping / natural_frequency * (after - before)
     lead += (after - 2.0 * xy + before) / natural_frequency**2
-    for share in (1.0, 0.75, 0.5, 0.25):
-        command = xy + share * lead
-        if np.abs(command).max() <= 1.0:
-            return command, share
-    return xy, 0.0
+    return np.clip(xy + lead, -1.0, 1.0)
 
 
 def run_clock(
@@ -377,8 +370,8 @@ def run_clock(
 ) -> Clock:
     """Time a route under limits; its `total` is the least number of samples, not yet whole.
 
-    `mirror_lag` is given for feed-forward, which may make up for it: the dark rest at the
-    seam then serves any share, and reaches over the differences that are taken there.
+    `mirror_lag` is given for feed-forward, which makes up for it: the dark rest at the seam
+    then reaches over the differences that are taken there.
     """
     count = len(route.xy)
     acceleration = np.where(route.lit, limits.acceleration, limits.jump_acceleration)
@@ -491,8 +484,8 @@ def sample_clock(
     units = profile.sampled
     caught_up = 0.0  # samples of the mirrors' lag that are made up for
     if feed_forward:
-        xy, share = fed_forward(xy, units.natural_frequency, units.damping)
-        caught_up = share * units.mirror_lag
+        xy = fed_forward(xy, units.natural_frequency, units.damping)
+        caught_up = units.mirror_lag
     rgb = np.zeros((count, 3))
     stroke = np.full(count, -1, np.int32)
     for channel, lag in enumerate(late - caught_up for late in units.light_lag):
