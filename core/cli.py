@@ -115,6 +115,12 @@ def _parser(prog: str) -> argparse.ArgumentParser:
     render.add_argument(
         "--strokes", choices=get_args(StrokeFormat), help="also the strokes of every frame"
     )
+    render.add_argument(
+        "--page",
+        action=argparse.BooleanOptionalAction,
+        default=True,
+        help="write report.html, which plays the pictures in any browser (yes)",
+    )
 
     lines = subparsers.add_parser(
         "lines",
@@ -138,6 +144,11 @@ def _parser(prog: str) -> argparse.ArgumentParser:
     )
     report.set_defaults(run=commands.report)
     report.add_argument("file", metavar="REPORT.json", type=Path)
+    report.add_argument(
+        "--page",
+        action="store_true",
+        help="make report.html anew, from the frame files beside the report",
+    )
     report.add_argument(
         "--lines", metavar="N", type=int, default=5, help="most ranges told of each kind"
     )

@@ -26,7 +26,9 @@ from .output.wav import WavWriter
 from .output.whole_file import Staging, whole_file
 from .points.patterns import PATTERNS, pattern_frames
 from .points.projector import ScannerProfile, profile_from_json, profile_from_rating
+from .proof import beam_picture
 from .report import tables
+from .report.page import PageWriter
 from .safety.guard import guard
 from .scene import SceneSource
 from .sequence import Progress, RenderRequest, RenderResult, render_sequence
@@ -171,6 +173,7 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
         wav_sample_rate_hz=options.wav_rate,
         wav_encoding=options.wav_encoding,
         overwrite=not options.keep,
+        page=options.page,
     )
     bar = _ProgressBar(sys.stderr)
     result: RenderResult | None = None
@@ -262,9 +265,11 @@ def report(options: argparse.Namespace, host: SceneHost | None) -> int:
     """Tell what a render cost."""
     del host
     figures = tables.read(options.file)
+    files = [_remake_page(options.file, figures)] if options.page else []
     if options.json:
         say_json(
             {
+                **({"files": [str(path) for path in files]} if files else {}),
                 "scene": figures.scene,
                 "fps": figures.fps,
                 "frame_first": figures.frame_first,
@@ -275,7 +280,35 @@ def report(options: argparse.Namespace, host: SceneHost | None) -> int:
         )
     else:
         sys.stdout.write(tables.summary(figures, lines_each=max(0, options.lines)))
+        for path in files:
+            sys.stdout.write(f"\n{path}\n")
     return 0
+
+
+def _remake_page(path: Path, figures: tables.Report) -> Path:
+    """Write `report.html` from a report and the ILDA or JSON files beside it."""
+    page = PageWriter()
+    for projector in figures.projectors:
+        name = next((name for name in projector.files if name.endswith(".ild")), None)
+        if name is None:
+            raise FormatError(
+                f"{path} names no ILDA file of {projector.name}, and the page needs its frames. "
+                "Render again."
+            )
+        count = 0
+        for row, frame in zip(projector.figures, ilda.frames(path.parent / name), strict=False):
+            samples = frame.samples(projector.point_rate_hz)
+            page.append(projector.name, row.frame, beam_picture(samples, projector.profile))
+            count += 1
+        if count < len(projector.figures):
+            raise FormatError(
+                f"{path.parent / name} has {count} frames, the report {len(projector.figures)}: "
+                "they are of different renders. Render again."
+            )
+    target = path.with_name("report.html")
+    with whole_file(target) as stream:
+        page.finish(stream, figures)
+    return target
 
 
 def convert(options: argparse.Namespace, host: SceneHost | None) -> int:

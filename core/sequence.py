@@ -8,6 +8,7 @@ Files in the output folder, all moved into place together at the end::
     NAME.wav                      its signal, on request
     strokes/NAME/0001.svg|.json   its strokes, one file a frame, on request
     report.json, report.csv       figures of all frames
+    report.html                   the page that plays them, on request
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, BinaryIO, Literal, Protocol, get_args
 
-from . import pipeline
+from . import pipeline, proof
 from .errors import (
     BeamwrightError,
     FormatError,
@@ -40,6 +41,7 @@ from .output.whole_file import Staging, file_stem, naming_the_file
 from .points.projector import Projector
 from .report import tables
 from .report.figures import FrameFigures
+from .report.page import PageWriter, Score
 from .safety.limits import SafetyLimits
 from .scene import SceneSource
 from .strokes import Strokes
@@ -91,6 +93,8 @@ class RenderRequest:
         See `output.wav`.
     overwrite
         Replace files of an earlier render; otherwise they are an error.
+    page
+        Also write `report.html`.
     """
 
     folder: Path
@@ -105,6 +109,7 @@ class RenderRequest:
     wav_sample_rate_hz: int | None = None
     wav_encoding: Encoding = "pcm24"
     overwrite: bool = True
+    page: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,11 +162,15 @@ class DrawnFrame:
         Name of what is shown.
     planned
         By projector name.
+    pictures
+        Pictures for the page by projector name, from `proof.beam_picture`, where they are
+        there already; the others are made.
     """
 
     number: int
     scene: str
     planned: Mapping[str, pipeline.PlannedFrame]
+    pictures: Mapping[str, bytes] = field(default_factory=dict)
 
 
 class SequenceHead(Protocol):
@@ -335,6 +344,7 @@ class _ProjectorFiles:
             budget=self.projector.budget,
             figures=tuple(self.figures),
             files=tuple(self.names),
+            profile=self.projector.profile,
         )
 
     def remove_stale_strokes(self, numbers: range) -> None:
@@ -440,7 +450,9 @@ def _render(
             projector.name: _ProjectorFiles(staging, projector, request, source.fps)
             for projector in projectors
         }
-        report_streams = {name: staging.open(name) for name in ("report.json", "report.csv")}
+        reports = ("report.json", "report.csv", *(("report.html",) if request.page else ()))
+        report_streams = {name: staging.open(name) for name in reports}
+        page = PageWriter() if request.page else None
         for item in drawn:
             if isinstance(item, Progress):
                 ahead = item.total - len(numbers)
@@ -451,6 +463,12 @@ def _render(
                 for name in chosen:
                     share = item.planned[name]
                     files[name].append(item.number, share.frame, share.figures)
+                    if page is not None:
+                        picture = item.pictures.get(name)
+                        if picture is None:
+                            profile = files[name].projector.profile
+                            picture = proof.beam_picture(share.frame, profile)
+                        page.append(name, item.number, picture)
                     if request.strokes is not None:
                         files[name].append_strokes(item.scene, item.number, share.strokes)
             figures = {name: item.planned[name].figures for name in chosen}
@@ -473,17 +491,21 @@ def _render(
         texts = {"report.json": tables.json_text(report), "report.csv": tables.csv_text(report)}
         for name, stream in report_streams.items():
             with naming_the_file(request.folder / name):
-                stream.write(texts[name].encode())
+                if name in texts:
+                    stream.write(texts[name].encode())
+                elif page is not None:
+                    # Not part of the protocol: a source without a score is one scene.
+                    page.finish(stream, report, getattr(source, "score", Score()))
         placed = staging.commit()
         if request.strokes is not None and request.overwrite:
             for growing in files.values():
                 growing.remove_stale_strokes(numbers)
-        reports = [path for path in placed if path.name in report_streams]
+        told = [path for path in placed if path.name in report_streams]
         others = [path for path in placed if path.name not in report_streams]
         yield Progress(
             ahead + len(numbers),
             ahead + len(numbers),
             numbers[-1],
             figures,
-            RenderResult((*others, *reports), report),
+            RenderResult((*others, *told), report),
         )

@@ -144,7 +144,7 @@ def test_every_source_file_has_its_licence_line() -> None:
 
 def test_shipped_assets_have_a_licence_beside_them() -> None:
     """Whatever is no source of ours stands in a folder with a licence file."""
-    source = {".py", ".c", ".h", ".md", ".toml", ".txt", ""}
+    source = {".py", ".c", ".h", ".md", ".toml", ".txt", ".html", ".css", ".js", ""}
     lacking = [
         name
         for name in project_files()

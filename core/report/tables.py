@@ -15,6 +15,7 @@
            "dropped_objects": [], "lit_length": 7.1, "darkened": 0,
            "cost": {"Gull": 233.0, "": 12.0}}]}]}
 
+A projector may have a "profile", its scanners as `points.projector.profile_to_json` writes them.
 A frame's `cost` sums to its points; the key "" is what belongs to no object.
 `report.csv` has one row for each projector and frame, without the cost but for the heaviest
 object.
@@ -32,6 +33,7 @@ from statistics import median
 from typing import Any
 
 from ..errors import FormatError, OutputError
+from ..points.projector import ScannerProfile, profile_from_json, profile_to_json
 from .figures import FrameFigures
 
 __all__ = [
@@ -68,6 +70,8 @@ class ProjectorReport:
         Names of its files, relative to the report.
     figures
         In the order of the frames.
+    profile
+        The scanners that were planned for, where they are known.
     """
 
     name: str
@@ -76,6 +80,7 @@ class ProjectorReport:
     budget: int
     figures: tuple[FrameFigures, ...]
     files: tuple[str, ...] = ()
+    profile: ScannerProfile | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -244,6 +249,8 @@ def json_text(report: Report) -> str:
                 "target_refresh_hz": projector.target_refresh_hz,
                 "budget": projector.budget,
             }
+            if projector.profile is not None:
+                about["profile"] = json.loads(profile_to_json(projector.profile))
             rows = ",\n".join(dump(_frame_row(figures)) for figures in projector.figures)
             parts.append(f'{dump(about)[:-1]}, "frames": [\n{rows}\n]}}')
         body = ",\n".join(parts)
@@ -320,6 +327,7 @@ def _projector(row: Mapping[str, Any]) -> ProjectorReport:
         target_refresh_hz=float(row["target_refresh_hz"]),
         budget=int(row["budget"]),
         figures=tuple(_figures(frame) for frame in row["frames"]),
+        profile=profile_from_json(json.dumps(row["profile"])) if "profile" in row else None,
     )
 
 
