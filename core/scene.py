@@ -162,6 +162,8 @@ class Topology:
         Edges without faces.
     loose_vertices : (nP,) int32
         Vertices without edges.
+    loose_kind
+        What the loose edges are: `LineKind.DRAWN` for the lines of flat artwork.
     """
 
     vertex_count: int
@@ -172,6 +174,7 @@ class Topology:
     marked_edges: IntArray = field(default_factory=lambda: np.empty((0, 2), np.int32))
     loose_edges: IntArray = field(default_factory=lambda: np.empty((0, 2), np.int32))
     loose_vertices: IntArray = field(default_factory=lambda: np.empty(0, np.int32))
+    loose_kind: LineKind = LineKind.LOOSE
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,7 @@ turned in space, crossing one another, and meshes alike.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -61,6 +61,9 @@ class Card:
         Write-on state of the whole page, or by layer name.
     tip_colour
         Colour of the beam dot where a line is being written on; None for no dot.
+    reversed_behind
+        From behind, the stacking order is reversed, as with cut paper; else it is the same
+        from both sides.
     """
 
     name: str
@@ -74,6 +77,7 @@ class Card:
     layer_assignments: Mapping[str, Assignment] = field(default_factory=dict)
     writing: WriteSettings | Mapping[str, WriteSettings] | None = None
     tip_colour: tuple[float, float, float] | None = None
+    reversed_behind: bool = False
 
     def __post_init__(self) -> None:
         if not -32768 <= self.rank <= 32767:
@@ -82,12 +86,13 @@ class Card:
 
 @dataclass(frozen=True, eq=False)
 class _Wire:
-    """Lines of one layer and colour: loose edges."""
+    """Lines of one layer and colour, as loose edges, or its dots."""
 
     layer: int
     colour: FloatArray
     topology: Topology
     points: FloatArray
+    what: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,7 +193,10 @@ def page_tolerance(page: Page, matrix: ArrayLike, camera: Camera, tolerance_fiel
 
 
 def card_surfaces(
-    card: Card, camera: Camera, tolerance_field: float, cache: CardCache | None = None
+    card: Card,
+    camera: Camera | Sequence[Camera],
+    tolerance_field: float,
+    cache: CardCache | None = None,
 ) -> list[Surface]:
     """Return the surfaces that stand for a card in a `Scene`.
 
@@ -198,12 +206,16 @@ def card_surfaces(
 
     Parameters
     ----------
+    camera
+        The view; of several the one that sees the page largest decides how fine its curves are
+        made, and the first from which side it is seen.
     tolerance_field
         Largest deviation of a flattened curve on the screen, field units.
     cache
         Keep one for each card.
     """
     cache = cache or CardCache()
+    cameras = [camera] if isinstance(camera, Camera) else list(camera)
     page = card.page
     result: list[Surface] = []
     for number, (matrix, layers) in enumerate(_planes(card)):
@@ -211,7 +223,9 @@ def card_surfaces(
         if not on_plane.any():
             continue
         part = page if on_plane.all() else page.take(on_plane)
-        tolerance = page_tolerance(page, matrix, camera, tolerance_field)
+        if card.reversed_behind and _from_behind(matrix, cameras[0]):
+            part = part.take(np.arange(len(part))[::-1])
+        tolerance = min(page_tolerance(page, matrix, view, tolerance_field) for view in cameras)
         sheet = _sheet(part, tolerance, card, cache)
         mirrored = bool(np.linalg.det(matrix[:3, :3]) < 0.0)
         if sheet.cover is not None and card.hides:
@@ -231,7 +245,13 @@ def card_surfaces(
             colour = "".join(f"{round(255 * c):02x}" for c in wire.colour)
             result.append(
                 _lines_surface(
-                    card, wire.layer, f"#{colour}", wire.topology, wire.points, matrix, wire.colour
+                    card,
+                    wire.layer,
+                    f"#{colour}{wire.what}",
+                    wire.topology,
+                    wire.points,
+                    matrix,
+                    wire.colour,
                 )
             )
         for layer in np.unique(sheet.tip_layer) if card.tip_colour is not None else ():
@@ -248,6 +268,15 @@ def card_surfaces(
                 )
             )
     return result
+
+
+def _from_behind(matrix: FloatArray, camera: Camera) -> bool:
+    """Whether a camera sees the back of a page: its x axis × its y axis points away."""
+    normal = np.cross(matrix[:3, 0], matrix[:3, 1])
+    if np.linalg.det(matrix[:3, :3]) < 0.0:
+        normal = -normal
+    to_eye = camera.eye - matrix[:3, 3] if camera.perspective else -camera.direction
+    return bool(normal @ to_eye < 0.0)
 
 
 def _planes(card: Card) -> list[tuple[FloatArray, list[int]]]:
@@ -280,7 +309,7 @@ def _lines_surface(
         topology=topology,
         positions=_placed(points, matrix),
         colours=np.asarray(colour, np.float64).reshape(1, 3),
-        lines=LineSettings(kinds=LineKind.LOOSE | LineKind.DOT, occludes=False, rank=card.rank),
+        lines=LineSettings(kinds=LineKind.DRAWN | LineKind.DOT, occludes=False, rank=card.rank),
         assignment=card.layer_assignments.get(label, card.assignment),
     )
 
@@ -302,7 +331,7 @@ def _sheet(page: Page, tolerance: float, card: Card, cache: CardCache) -> _Sheet
     lines = visible_lines(page, tolerance, card.settings, cache.artwork, writing)
     cover_points, cover = _cover(lines.hiding, cache)
     sheet = _Sheet(
-        wires=tuple(_wires(page, lines)),
+        wires=(*_wires(page, lines), *_dot_wires(page, lines)),
         cover=cover,
         cover_points=cover_points,
         tip=lines.tip,
@@ -352,8 +381,29 @@ def _wires(page: Page, lines: PageLines) -> list[_Wire]:
     ]
 
 
+def _dot_wires(page: Page, lines: PageLines) -> list[_Wire]:
+    """Split the dots by layer and colour."""
+    if len(lines.dot) == 0:
+        return []
+    looks = np.column_stack([page.layer[lines.dot_shape], np.round(lines.dot_colour * 255.0)])
+    _, example, group = np.unique(looks, axis=0, return_index=True, return_inverse=True)
+    group = group.reshape(-1)
+    return [
+        _Wire(
+            layer=int(looks[row, 0]),
+            colour=lines.dot_colour[row],
+            topology=_dots(int((group == number).sum())),
+            points=lines.dot[group == number],
+            what=" dots",
+        )
+        for number, row in enumerate(example.tolist())
+    ]
+
+
 def _wire_topology(vertices: int, edges: NDArray[np.int32]) -> Topology:
-    return Topology(**_no_triangles(), vertex_count=vertices, loose_edges=edges)
+    return Topology(
+        **_no_triangles(), vertex_count=vertices, loose_edges=edges, loose_kind=LineKind.DRAWN
+    )
 
 
 def _dots(vertices: int) -> Topology:

@@ -44,6 +44,8 @@ class ArtworkSettings:
         A colour whose brightest channel is below this cannot be projected and is replaced.
     dark_ink
         What replaces it, RGB 0…1.
+    dots
+        Draw the single points of a stroked shape as beam dots; else they are left out.
     """
 
     alpha_min: float = 0.5
@@ -54,6 +56,7 @@ class ArtworkSettings:
     remove_coincident: bool = True
     dark_below: float = 0.1
     dark_ink: Colour = (1.0, 1.0, 1.0)
+    dots: bool = False
 
 
 class Recent(Generic[Value]):

@@ -51,6 +51,10 @@ class PageLines:
     tip : (t, 2) float64
         Where a line is being written on.
     tip_shape : (t,) int32
+    dot : (d, 2) float64
+        Single points that are seen; `ArtworkSettings.dots`.
+    dot_shape : (d,) int32
+    dot_colour : (d, 3) float64
     """
 
     points: FloatArray
@@ -61,6 +65,9 @@ class PageLines:
     hiding: Geometries
     tip: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
     tip_shape: NDArray[np.int32] = field(default_factory=lambda: np.empty(0, np.int32))
+    dot: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
+    dot_shape: NDArray[np.int32] = field(default_factory=lambda: np.empty(0, np.int32))
+    dot_colour: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
 
     def __len__(self) -> int:
         return len(self.offsets) - 1
@@ -128,13 +135,56 @@ def visible_lines(
     shape = line_shape[line]
     if settings.remove_coincident:
         points, offsets, shape = drawn_once(points, offsets, shape, page.grid)
-    colour = np.where(has_stroke[:, None], page.stroke[:, :3], page.fill[:, :3])[shape]
-    colour[colour.max(axis=1, initial=0.0) < settings.dark_below] = settings.dark_ink
+    shape_colour = np.where(has_stroke[:, None], page.stroke[:, :3], page.fill[:, :3])
+    shape_colour[shape_colour.max(axis=1, initial=0.0) < settings.dark_below] = settings.dark_ink
+    colour = shape_colour[shape]
+    dot_shape, dot = np.empty(0, np.int32), np.empty((0, 2))
+    if settings.dots:
+        dot_shape, dot = _dots(page, has_stroke, regions, region_shape, settings, writing)
     if settings.page_border and page.bounded:
         points, offsets, shape, colour = _with_border(page, points, offsets, shape, colour)
     return PageLines(
-        points, offsets, shape, colour, region_shape, regions, tip, tip_shape.astype(np.int32)
+        points,
+        offsets,
+        shape,
+        colour,
+        region_shape,
+        regions,
+        tip,
+        tip_shape.astype(np.int32),
+        dot,
+        dot_shape,
+        shape_colour[dot_shape],
     )
+
+
+def _dots(
+    page: Page,
+    has_stroke: NDArray[np.bool_],
+    regions: Geometries,
+    region_shape: NDArray[np.int32],
+    settings: ArtworkSettings,
+    writing: WriteSettings | Mapping[str, WriteSettings] | None,
+) -> tuple[NDArray[np.int32], FloatArray]:
+    """Return the single points that nothing above hides; they have no length to be written on,
+    so they come when all of their layer is written."""
+    shape = np.repeat(np.arange(len(page), dtype=np.int32), np.diff(page.shape_offsets))
+    single = (np.diff(page.contour_offsets) == 1) & has_stroke[shape]
+    if isinstance(writing, WriteSettings):
+        single &= writing.progress >= 1.0
+    elif writing is not None:
+        unwritten = [name for name, state in writing.items() if state.progress < 1.0]
+        single &= ~np.isin(np.array(page.layer_names, dtype=object)[page.layer[shape]], unwritten)
+    shape, points = shape[single], page.knots[page.contour_offsets[:-1][single], 1]
+    seen = np.ones(len(points), bool)
+    if settings.crop and page.bounded:
+        seen &= np.all(np.abs(points) <= np.array([page.width, page.height]) / 2.0, axis=1)
+    if len(points) and len(regions):
+        point, region = shapely.STRtree(regions).query(
+            shapely.points(points), predicate="intersects"
+        )
+        seen[point[region_shape[region] > shape[point]]] = False
+    return shape[seen], points[seen]
 
 
 def _written(

@@ -146,38 +146,64 @@ def page_from_pencil(
 ) -> Page:
     """Return the page a drawing shows, with Blender's fill rule.
 
-    Curves with the same fill number that follow one another, or interleave within the same
-    layer, are one shape; every other curve is a shape of its own. Colours come back as sRGB. A
-    fill of several curves where one crosses itself is not told apart from even-odd.
+    Curves of one layer with the same fill number are one shape, wherever they lie in the stack;
+    it stands where its first curve stands. Every other curve is a shape of its own. Colours come
+    back as sRGB. A fill of several curves where one crosses itself is not told apart from
+    even-odd.
     """
-    offsets = np.concatenate([[0], np.cumsum(arrays.counts)]).astype(np.int64)
+    count = len(arrays.counts)
+    filled = arrays.fill_id > 0
+    number = np.where(filled, arrays.fill_id, -1 - np.arange(count))
+    _, first, group = np.unique(
+        np.column_stack([arrays.layer, number]), axis=0, return_index=True, return_inverse=True
+    )
+    # By the place of each shape's first curve.
+    place = np.empty(len(first), np.int64)
+    place[np.argsort(first)] = np.arange(len(first))
+    shape_of = place[group.reshape(-1)]
+    curves = np.argsort(shape_of, kind="stable")
+    first = np.sort(first)
+    offsets = _offsets(arrays.counts)
     knots = np.stack([arrays.handle_left, arrays.position, arrays.handle_right], axis=1)
-    stroke = np.hstack([to_srgb(arrays.vertex_colour[:, :3]), arrays.vertex_colour[:, 3:]])
-    fill = np.hstack([to_srgb(arrays.fill_colour[:, :3]), arrays.fill_colour[:, 3:]])
-    groups: dict[tuple[int, int, int], list[int]] = {}
-    for i, (number, rank, layer) in enumerate(
-        zip(arrays.fill_id.tolist(), arrays.rank.tolist(), arrays.layer.tolist(), strict=True)
-    ):
-        key = (layer, rank, number) if number > 0 else (layer, rank, -1 - i)
-        groups.setdefault(key, []).append(i)
-    shapes = []
-    for (layer, _, number), members in groups.items():
-        first = members[0]
-        point = int(offsets[first])
-        hidden = bool(arrays.hide_stroke[first]) or not arrays.counts[first]
-        shapes.append(
-            Shape(
-                contours=[knots[offsets[i] : offsets[i + 1]] for i in members],
-                closed=[bool(arrays.closed[i]) for i in members],
-                fill=_colour(fill[first]) if number > 0 else NOTHING,
-                stroke=NOTHING if hidden else _colour(stroke[point]),
-                width=2.0 * float(arrays.radius[point]) if arrays.counts[first] else 1.0,
-                even_odd=len(members) > 1,
-                outlined=bool(arrays.outlined[first]),
-                layer=layer_names[layer],
-            )
-        )
-    return Page.from_shapes(shapes, width, height)
+    if not np.array_equal(curves, np.arange(count)):
+        counts = arrays.counts[curves]
+        new = _offsets(counts)
+        knots = knots[np.repeat(offsets[curves] - new[:-1], counts) + np.arange(new[-1])]
+    drawn = (arrays.counts[first] > 0) & ~arrays.hide_stroke[first]
+    point = offsets[first][drawn]
+    stroke, line_width = np.zeros((len(first), 4)), np.ones(len(first))
+    stroke[drawn, :3] = to_srgb(arrays.vertex_colour[point, :3])
+    stroke[drawn, 3] = arrays.vertex_colour[point, 3]
+    held = arrays.counts[first] > 0
+    line_width[held] = 2.0 * arrays.radius[offsets[first][held]]
+    fill = np.hstack([to_srgb(arrays.fill_colour[first, :3]), arrays.fill_colour[first, 3:]])
+    fill[~filled[first]] = 0.0
+    members = np.bincount(shape_of, minlength=len(first))
+    # Only the layers that hold something, by name in order of appearance, as `from_shapes` does.
+    layers, at, layer = np.unique(arrays.layer[first], return_index=True, return_inverse=True)
+    rank = np.empty(len(layers), np.int32)
+    rank[np.argsort(at)] = np.arange(len(layers), dtype=np.int32)
+    return Page(
+        width=float(width),
+        height=float(height),
+        knots=knots,
+        contour_offsets=_offsets(arrays.counts[curves]),
+        contour_closed=arrays.closed[curves].astype(bool),
+        shape_offsets=_offsets(members),
+        fill=fill,
+        stroke=stroke,
+        line_width=line_width,
+        even_odd=members > 1,
+        clip=np.full(len(first), -1, np.int32),
+        layer=rank[layer.reshape(-1)],
+        outlined=arrays.outlined[first].astype(bool),
+        names=("",) * len(first),
+        layer_names=tuple(layer_names[i] for i in layers[np.argsort(at)].tolist()),
+    )
+
+
+def _offsets(counts: NDArray[np.integer]) -> NDArray[np.int64]:
+    return np.concatenate([[0], np.cumsum(counts, dtype=np.int64)]).astype(np.int64)
 
 
 def _colour(rgba: FloatArray) -> tuple[float, float, float, float]:

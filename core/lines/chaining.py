@@ -27,6 +27,7 @@ _KIND_ORDER = (
     LineKind.INTERSECTION,
     LineKind.MATERIAL,
     LineKind.MARK,
+    LineKind.DRAWN,
     LineKind.LOOSE,
 )
 
