@@ -305,7 +305,9 @@ int64_t bw_improve_tour(bw_workspace *workspace, int64_t count, int32_t size,
             s.log_size = 0;
             int64_t gain = kick(&s, &state);
             gain += repair(&s);
-            if (gain > 0) {
+            // A tour as long as before is kept too: on meshes, with their many equal links,
+            // walking along the plateau finds ways out that a fixed place has not.
+            if (gain >= 0) {
                 gained += gain;
                 continue;
             }
