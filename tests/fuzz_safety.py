@@ -2,7 +2,7 @@
 """Fuzz the guard with hostile frames and check what it lets through by another road.
 
 `python tests/fuzz_safety.py FRAMES [SEED]` prints, as its last line, the count of frames
-and of violations, and exits with 1 if there is any.
+and of violations, and exits with 1 if there is any. How far it is goes to standard error.
 
 The check shares no code with the guard: areas are tested with plain crossing and winding
 counts instead of GEOS, and the beam is stepped through time from rest with a fine step
@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -27,6 +28,7 @@ from beamwright.core.safety.zones import KeepOut
 STREAMS = 48
 FRAMES_A_STREAM = 6
 CHECK_STEPS = 12
+PROGRESS_S = 20.0
 LIGHT_FLOOR = 0.0101  # the guard counts light down to 1 %
 
 
@@ -253,7 +255,7 @@ def check_beam(tally: Tally, streams, profiles, spreads) -> None:
             tally.blame("lit simulated sample", even_odd_or_winding(bright, zone).sum())
 
 
-def fuzz(frames: int, seed: int = 0) -> Tally:
+def fuzz(frames: int, seed: int = 0, progress: Callable[[Tally], None] | None = None) -> Tally:
     """Guard at least `frames` random frames and count violations."""
     rng = np.random.default_rng(seed)
     tally = Tally()
@@ -306,14 +308,24 @@ def fuzz(frames: int, seed: int = 0) -> Tally:
         known = rng.choice([0.85, 1.0, 1.15], STREAMS)
         spreads = np.where(rng.random(STREAMS) < 0.5, between, known)
         check_beam(tally, streams, profiles, spreads)
+        if progress is not None:
+            progress(tally)
     return tally
 
 
 def main(arguments: list[str]) -> int:
     frames = int(arguments[0]) if arguments else 20_000
     seed = int(arguments[1]) if len(arguments) > 1 else 0
-    start = time.perf_counter()
-    tally = fuzz(frames, seed)
+    start = told = time.perf_counter()
+
+    def progress(tally: Tally) -> None:
+        nonlocal told
+        if time.perf_counter() - told > PROGRESS_S:
+            told = time.perf_counter()
+            found = sum(tally.violations.values())
+            print(f"{tally.frames} of {frames} frames, {found} violations", file=sys.stderr)
+
+    tally = fuzz(frames, seed, progress)
     elapsed = time.perf_counter() - start
     print(f"{tally.lit_in} samples lit before, {tally.lit_out} after, {tally.refused} refused")
     print(f"{tally.frames / elapsed:.0f} frames a second, seed {seed}")

@@ -4,13 +4,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..kernels.numpy_points import response_step, saturating_response
+from ..kernels import saturating_response
+from ..kernels.numpy_points import response_step
 from ..points.projector import ScannerProfile
-from ..points.scanner import linear_response
 
 __all__ = ["beam_paths", "settling_samples", "step_reach"]
 
@@ -61,31 +62,78 @@ def beam_paths(
     frequencies = [units.natural_frequency * factor for factor in factors]
     pieces = SUBSTEPS_MIN
     with np.errstate(all="ignore"):
-        found = [linear_response(xy, w, units.damping, pieces) for w in frequencies]
-        bend = max(acceleration for _, _, _, acceleration in found)
+        states = [_steady_states(xy, w, units.damping) for w in frequencies]
+        found = [_linear_paths(state, pieces) for state in states]
+        bend = max(acceleration for _, _, acceleration in found)
         if not math.isfinite(bend):
             return None
         # A curve of acceleration a strays a h²/8 from its chord over the time h.
         needed = math.ceil(math.sqrt(bend / (8.0 * sagitta_field)))
         if needed > pieces:
             pieces = min(needed, SUBSTEPS_MAX)
-            found = [linear_response(xy, w, units.damping, pieces) for w in frequencies]
-        saturated = any(
+            found = [_linear_paths(state, pieces) for state in states]
+        rows = [position for position, _, _ in found]
+        if any(
             speed > units.speed_max or acceleration > units.acceleration_max
-            for _, _, speed, acceleration in found
-        )
-        rows = [position for position, _, _, _ in found]
-        if saturated:
+            for _, speed, acceleration in found
+        ):
             limits = (units.acceleration_max, units.speed_max)
-            rows += [
-                saturating_response(xy, w, units.damping, *limits, pieces)[0] for w in frequencies
-            ]
+            for w in frequencies:
+                row, _ = saturating_response(xy, w, units.damping, *limits, pieces)
+                rows.append(np.moveaxis(row.reshape(-1, pieces, 2), 0, 2))
     paths = np.empty((len(rows), pieces + 1, 2, len(xy)))
     for path, row in zip(paths, rows, strict=True):
-        path[:-1] = np.moveaxis(row.reshape(-1, pieces, 2), 0, 2)
+        path[:-1] = row
     paths[:, -1, :, :-1] = paths[:, 0, :, 1:]
     paths[:, -1, :, -1] = paths[:, 0, :, 0]
     return paths if np.all(np.abs(paths) <= REACH_MAX) else None
+
+
+@dataclass(frozen=True, eq=False)
+class _SteadyStates:
+    """Beam at the start of each sample of a loop: its command, distance from it and speed.
+
+    All (2, n), samples last.
+    """
+
+    command: FloatArray
+    error: FloatArray
+    velocity: FloatArray
+    natural_frequency: float
+    damping: float
+
+
+def _steady_states(xy: FloatArray, natural_frequency: float, damping: float) -> _SteadyStates:
+    """Solve the loop as `points.scanner.linear_response` does, samples last."""
+    command = np.ascontiguousarray(xy.T)
+    count = command.shape[1]
+    a, b, c, d = response_step(natural_frequency, damping, 1.0)
+    spectrum = np.fft.rfft(command)
+    z = np.exp(2j * np.pi * np.arange(spectrum.shape[1]) / count)
+    determinant = (z - a) * (z - d) - b * c
+    x = np.fft.irfft(spectrum * (((z - d) * (1.0 - a) - b * c) / determinant), n=count)
+    v = np.fft.irfft(spectrum * ((c * (1.0 - a) - (z - a) * c) / determinant), n=count)
+    return _SteadyStates(command, x - command, v, natural_frequency, damping)
+
+
+def _linear_paths(states: _SteadyStates, pieces: int) -> tuple[FloatArray, float, float]:
+    """Follow the unsaturated beam through each sample.
+
+    Returns
+    -------
+    position : (pieces, 2, n)
+    speed_max, acceleration_max
+        Largest |value| of any axis at the start of the pieces.
+    """
+    w, damping = states.natural_frequency, states.damping
+    steps = np.array([response_step(w, damping, part / pieces) for part in range(pieces)])
+    offset, velocity = steps[:, :2], steps[:, 2:]
+    pull = -(w**2) * offset - 2.0 * damping * w * velocity
+    state = np.stack([states.error, states.velocity]).reshape(2, -1)
+    rows = np.concatenate([offset, velocity, pull]) @ state
+    position = rows[:pieces].reshape(pieces, *states.command.shape) + states.command
+    speed = float(np.abs(rows[pieces : 2 * pieces]).max())
+    return position, speed, float(np.abs(rows[2 * pieces :]).max())
 
 
 def settling_samples(profile: ScannerProfile, point_rate_hz: float, spread: float) -> int | None:
