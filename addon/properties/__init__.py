@@ -11,7 +11,8 @@ from typing import Any
 import bpy
 from bpy.props import PointerProperty
 
-from .assignment import PROPERTY, BEAMWRIGHT_PG_projector_reference, assign, assigned_names
+from . import artwork
+from .assignment import OVERRIDABLE, PROPERTY, assign, assigned_names
 from .collection import BEAMWRIGHT_PG_collection
 from .lines import KIND_PROPERTIES, BEAMWRIGHT_PG_drawing, BEAMWRIGHT_PG_lines
 from .object import BEAMWRIGHT_PG_object
@@ -49,7 +50,7 @@ CLASSES = (
     BEAMWRIGHT_PG_projector,
     BEAMWRIGHT_PG_drawing,
     BEAMWRIGHT_PG_lines,
-    BEAMWRIGHT_PG_projector_reference,
+    *artwork.CLASSES,
     BEAMWRIGHT_PG_object,
     BEAMWRIGHT_PG_collection,
     BEAMWRIGHT_PG_scene,
@@ -73,7 +74,7 @@ def register() -> None:
         bpy.utils.register_class(cls)
     for owner, group in _OWNERS:
         pointer: Any = PointerProperty
-        setattr(owner, PROPERTY, pointer(type=group))
+        setattr(owner, PROPERTY, pointer(type=group, override=OVERRIDABLE))
 
 
 def unregister() -> None:

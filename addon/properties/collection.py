@@ -2,9 +2,9 @@
 """Settings of a collection."""
 
 import bpy
-from bpy.props import BoolProperty, CollectionProperty, PointerProperty
+from bpy.props import BoolProperty, PointerProperty
 
-from .assignment import BEAMWRIGHT_PG_projector_reference
+from .assignment import OVERRIDABLE, drawn_by_property
 from .lines import BEAMWRIGHT_PG_lines
 
 
@@ -15,6 +15,7 @@ class BEAMWRIGHT_PG_collection(bpy.types.PropertyGroup):
         name="Set Lines for All Objects",
         description="Use these line settings for every object of the collection that follows it",
         default=False,
+        override=OVERRIDABLE,
     )
-    lines: PointerProperty(type=BEAMWRIGHT_PG_lines)
-    projectors: CollectionProperty(type=BEAMWRIGHT_PG_projector_reference)
+    lines: PointerProperty(type=BEAMWRIGHT_PG_lines, override=OVERRIDABLE)
+    drawn_by: drawn_by_property()

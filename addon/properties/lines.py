@@ -8,6 +8,7 @@ import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, FloatVectorProperty, IntProperty
 
 from ...core.scene import DrawingSettings, LineKind, LineSettings
+from .assignment import OVERRIDABLE
 from .single import exact
 
 _LINES = LineSettings()
@@ -82,7 +83,10 @@ KIND_PROPERTIES: dict[str, LineKind] = {
 
 def _kind(name: str, label: str, description: str) -> Any:
     return BoolProperty(
-        name=label, description=description, default=KIND_PROPERTIES[name] in _LINES.kinds
+        name=label,
+        description=description,
+        default=KIND_PROPERTIES[name] in _LINES.kinds,
+        override=OVERRIDABLE,
     )
 
 
@@ -94,11 +98,13 @@ class BEAMWRIGHT_PG_lines(bpy.types.PropertyGroup):
         description="Draw this object's lines. Off, with Hide Behind on, it is an invisible "
         "shape that only covers what lies behind it",
         default=_LINES.drawn,
+        override=OVERRIDABLE,
     )
     occludes: BoolProperty(
         name="Hide Behind",
         description="Hide the lines that lie behind this object. Off for glass, gauze and wire",
         default=_LINES.occludes,
+        override=OVERRIDABLE,
     )
     silhouette: _kind("silhouette", "Silhouette", "Outlines, where the surface turns away")
     crease: _kind("crease", "Crease", "Edges where two faces meet at an angle")
@@ -125,6 +131,7 @@ class BEAMWRIGHT_PG_lines(bpy.types.PropertyGroup):
         ],
         options={"ENUM_FLAG"},
         default={"FREESTYLE"},
+        override=OVERRIDABLE,
     )
     crease_angle: FloatProperty(
         name="Crease Angle",
@@ -134,17 +141,20 @@ class BEAMWRIGHT_PG_lines(bpy.types.PropertyGroup):
         min=0.0,
         max=math.pi,
         subtype="ANGLE",
+        override=OVERRIDABLE,
     )
     crease_on_smooth: BoolProperty(
         name="Creases on Smooth Faces",
         description="Draw creases between two smooth-shaded faces as well",
         default=_LINES.crease_on_smooth,
+        override=OVERRIDABLE,
     )
     smooth_contour: BoolProperty(
         name="Smooth Contour",
         description="Draw the outline of a smooth-shaded mesh as a smooth curve instead of "
         "along its edges",
         default=_LINES.smooth_contour,
+        override=OVERRIDABLE,
     )
     rank: IntProperty(
         name="Rank",
@@ -154,6 +164,7 @@ class BEAMWRIGHT_PG_lines(bpy.types.PropertyGroup):
         max=32767,
         soft_min=-100,
         soft_max=100,
+        override=OVERRIDABLE,
     )
     colour_source: EnumProperty(
         name="Colour From",
@@ -164,6 +175,7 @@ class BEAMWRIGHT_PG_lines(bpy.types.PropertyGroup):
             ("OWN", "Own Colour", "The colour set here"),
         ],
         default="MATERIAL",
+        override=OVERRIDABLE,
     )
     colour: FloatVectorProperty(
         name="Colour",
@@ -173,6 +185,7 @@ class BEAMWRIGHT_PG_lines(bpy.types.PropertyGroup):
         default=(1.0, 1.0, 1.0),
         min=0.0,
         max=1.0,
+        override=OVERRIDABLE,
     )
 
     def to_core(self) -> LineSettings:

@@ -194,6 +194,11 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
         max=0.99,
         subtype="FACTOR",
     )
+    tuned: BoolProperty(
+        name="Tuned",
+        description="These numbers were found with the test pictures on this very scanner pair",
+        default=_PROFILE.tuned,
+    )
 
     def set_from(self, profile: ScannerProfile) -> None:
         """Take over the values of a core profile."""
@@ -211,6 +216,7 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
         self.settle = profile.settle
         self.tolerance_field = profile.tolerance_field
         self.minimum_level = profile.minimum_level
+        self.tuned = profile.tuned
 
     def to_core(self) -> ScannerProfile:
         """Return the frozen profile."""
@@ -232,4 +238,5 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
             settle=self.settle,
             tolerance_field=exact(self.tolerance_field, _PROFILE.tolerance_field),
             minimum_level=exact(self.minimum_level, _PROFILE.minimum_level),
+            tuned=self.tuned,
         )

@@ -17,7 +17,7 @@ from bpy.props import (
 )
 
 from ...core.points.projector import Aim, Projector
-from .assignment import PROPERTY
+from .assignment import PROPERTY, assign, assigned_names
 from .profile import BEAMWRIGHT_PG_profile
 from .single import exact
 
@@ -157,9 +157,12 @@ def _projector_named(projector: Any, _context: Any) -> None:
 def _rename_references(scene: bpy.types.Scene, old: str, new: str) -> None:
     owners: list[Any] = [*scene.objects, scene.collection, *scene.collection.children_recursive]
     for owner in owners:
-        for reference in getattr(owner, PROPERTY).projectors:
-            if reference.name == old:
-                reference.name = new
+        names = assigned_names(owner)
+        if old in names:
+            assign(owner, *(new if name == old else name for name in names))
+    for item in scene.objects:
+        for layer in getattr(item, PROPERTY).artwork.layers:
+            layer.rename_projector(old, new)
 
 
 def _is_camera(_projector: Any, candidate: bpy.types.Object) -> bool:
