@@ -23,17 +23,19 @@ ROOT_PACKAGE = __package__.rpartition(".")[0]
 
 def register() -> None:
     """Register everything, in the order in which the parts build on one another."""
-    from . import handlers, operators, panels, preferences, properties, terminal
+    from . import handlers, operators, panels, preferences, properties, show_properties, terminal
 
-    for module in (properties, preferences, handlers, operators, panels, terminal):
+    for module in (properties, show_properties, preferences, handlers, operators, panels, terminal):
         module.register()
 
 
 def unregister() -> None:
     """Take back all that `register` added, in reverse."""
-    from . import handlers, operators, panels, preferences, properties, terminal
+    from . import handlers, operators, panels, preferences, properties, show_properties, terminal
 
-    for module in (terminal, panels, operators, handlers, preferences, properties):
+    for module in (
+        terminal, panels, operators, handlers, preferences, show_properties, properties,
+    ):  # fmt: skip
         module.unregister()
 
 
@@ -42,20 +44,23 @@ def register_headless() -> None:
 
     Does nothing where they are registered already.
     """
-    from . import handlers, properties
+    from . import handlers, properties, show_properties
 
     if not properties.is_registered():
         properties.register()
+        show_properties.register()
         handlers.register()
+
         # Blender 4.5 never ends as a module where classes of ours are left to it.
         atexit.register(unregister_headless)
 
 
 def unregister_headless() -> None:
     """Take back what `register_headless` added, where it is still there."""
-    from . import handlers, properties
+    from . import handlers, properties, show_properties
 
     atexit.unregister(unregister_headless)
     if properties.is_registered():
         handlers.unregister()
+        show_properties.unregister()
         properties.unregister()

@@ -17,8 +17,17 @@ from pathlib import Path
 from ..core import cli
 from ..core.errors import HostError, SceneError
 from ..core.scene import SceneSource
+from ..core.show.cache import Cache
+from ..core.show.jobs import WorkerCommand, WorkerRequest, serve
+from ..core.show.work import FilmSource
 
-__all__ = ["BlenderHost", "blender_command", "main"]
+__all__ = ["COMMAND", "BlenderHost", "blender_command", "main", "work"]
+
+COMMAND = "beamwright"
+"""Name of the command inside Blender."""
+
+WORKER = "worker"
+"""First argument of a worker process."""
 
 _HOW_TO_GET_BLENDER = (
     "This command needs Blender. Install it as a Python module with "
@@ -101,19 +110,79 @@ class BlenderHost:
             self._stack.enter_context(source.reading())
         return source
 
+    def open_film(
+        self, path: Path | None, scene_name: str | None, camera_name: str | None
+    ) -> FilmSource:
+        """Open a show or a scene; see `core.commands.FilmHost`."""
+        if path is None and not self._inside:
+            raise SceneError("Name the scene's file: beamwright COMMAND SCENE.blend …")
+        self._stack.enter_context(_remarks_to_stderr())
+        if not self._inside:
+            self._register()
+        from .show import open_film
+
+        with redirect_stdout(sys.stderr):
+            film = open_film(path, scene_name, camera_name)
+        if path is None:
+            self._stack.enter_context(film.reading())
+        return film
+
+    def open_file(self) -> Path:
+        """See `core.commands.FilmHost`."""
+        import bpy
+
+        if not bpy.data.filepath or bpy.data.is_dirty:
+            raise SceneError(
+                "Several processes read the file from the disk, but the open file has changes that "
+                "are not saved: save it, or use one job."
+            )
+        return Path(bpy.data.filepath)
+
+    def worker(self, request: WorkerRequest) -> WorkerCommand:
+        """See `core.commands.FilmHost`."""
+        import bpy
+
+        text = request.to_json()
+        if bpy.app.binary_path and not bpy.app.module:
+            blender = bpy.app.binary_path
+            return WorkerCommand((blender, "--command", COMMAND, WORKER, text))
+        code = f"import sys; from {__package__}.command import work; sys.exit(work(sys.argv[1]))"
+        return WorkerCommand((sys.executable, "-c", code, text))
+
     def _register(self) -> None:
         """Bring Blender up as a module and make our properties known to it."""
         try:
             import bpy  # noqa: F401 - asked for here, used by what is imported below
         except ImportError as error:
             raise HostError(_HOW_TO_GET_BLENDER) from error
-        from . import handlers, properties, register_headless
+        from . import properties, register_headless, unregister_headless
 
         if not properties.is_registered():
             register_headless()
             # Blender 4.5 as a module hangs at the end of the program while these are registered.
-            self._stack.callback(properties.unregister)
-            self._stack.callback(handlers.unregister)
+            self._stack.callback(unregister_headless)
+
+
+def work(request_json: str, inside: bool = False) -> int:
+    """Serve a render as one of its worker processes, until standard input ends.
+
+    Parameters
+    ----------
+    request_json
+        A `core.show.jobs.WorkerRequest`.
+    inside
+        Blender runs and Beamwright is enabled in it.
+    """
+    request = WorkerRequest.from_json(request_json)
+    # Whoever started us ends us too, by closing the pipe or by force.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with BlenderHost(inside) as host:
+        request.check_file()
+        source = host.open_film(Path(request.file), request.scene, request.camera)
+        # From here on standard output is ours alone: Blender's remarks go to standard error.
+        with suppress(BrokenPipeError):
+            serve(source, Cache(request.cache), sys.stdin, sys.stdout)
+    return 0
 
 
 def _interrupt(*_: object) -> None:
@@ -130,5 +199,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def blender_command(arguments: Sequence[str]) -> int:
     """Run ``blender [FILE.blend] --command beamwright ARGUMENTS…`` and return its exit code."""
+    if arguments[:1] == [WORKER]:
+        return work(arguments[1], inside=True)
     with BlenderHost(inside=True) as host:
         return cli.main(arguments, host, "blender --command beamwright")

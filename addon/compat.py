@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "animated_paths",
+    "animation_curves",
     "freestyle_marks",
     "new_action_slot",
     "register_cli_command",
@@ -46,6 +47,15 @@ def animated_paths(owner: Any) -> Iterator[str]:
         return
     for driver in animation.drivers:
         yield driver.data_path
+    for curve in animation_curves(owner):
+        yield curve.data_path
+
+
+def animation_curves(owner: Any) -> Iterator[Any]:
+    """Yield the F-curves of a data block's action."""
+    animation = owner.animation_data
+    if animation is None:
+        return
     action, slot = animation.action, animation.action_slot
     if action is None or slot is None:
         return
@@ -53,8 +63,7 @@ def animated_paths(owner: Any) -> Iterator[str]:
         for strip in layer.strips:
             bag = strip.channelbag(slot)
             if bag is not None:
-                for curve in bag.fcurves:
-                    yield curve.data_path
+                yield from bag.fcurves
 
 
 def register_cli_command(name: str, function: Any) -> Any:

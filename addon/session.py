@@ -19,7 +19,7 @@ from .extract.camera import extract_camera, page_half_size, scene_camera
 from .extract.meshes import MeshReader
 from .extract.visibility import apply_render_state, restore_state
 
-__all__ = ["BlenderSource", "forget", "open_source"]
+__all__ = ["BlenderSource", "forget", "open_file", "open_source"]
 
 _READERS: dict[str, MeshReader] = {}
 """Readers of the open file's scenes by name: their topologies serve all operators."""
@@ -38,10 +38,15 @@ class BlenderSource:
     name, fps, frame_start, frame_end, frame_step
         Of the scene, as found when the source was opened.
     projectors
-        Frozen settings of the scene's projectors.
+        Frozen settings of the scene's projectors, or of those of the show it is part of.
     """
 
-    def __init__(self, scene: bpy.types.Scene, camera_name: str | None = None) -> None:
+    def __init__(
+        self,
+        scene: bpy.types.Scene,
+        camera_name: str | None = None,
+        projectors: tuple[Projector, ...] | None = None,
+    ) -> None:
         render = scene.render
         settings = getattr(scene, properties.PROPERTY)
         self.name: str = scene.name_full
@@ -49,7 +54,9 @@ class BlenderSource:
         self.frame_start: int = scene.frame_start
         self.frame_end: int = scene.frame_end
         self.frame_step: int = scene.frame_step
-        self.projectors: tuple[Projector, ...] = settings.projectors_to_core()
+        self.projectors: tuple[Projector, ...] = (
+            settings.projectors_to_core() if projectors is None else projectors
+        )
         self._camera_name = camera_name
         self._reader = _READERS.setdefault(self.name, MeshReader())
         self._check(scene)
@@ -134,10 +141,11 @@ class BlenderSource:
             depsgraph.update()
         camera = scene_camera(scene, frame, self._camera_name)
         settings = getattr(scene, properties.PROPERTY)
+        known = {projector.name for projector in self.projectors}
         own = {
             projector.name: extract_camera(projector.camera, scene, depsgraph)
             for projector in settings.projectors
-            if projector.camera is not None
+            if projector.camera is not None and projector.name in known
         }
         names = [projector.name for projector in self.projectors]
         groups = [projector.group for projector in self.projectors if projector.group]
@@ -196,7 +204,7 @@ def open_source(
         draw. The message names the remedy.
     """
     if path is not None:
-        _open_file(Path(path))
+        open_file(Path(path))
     scene = _find_scene(scene_name)
     source = BlenderSource(scene, camera_name)
     if path is not None:
@@ -204,7 +212,14 @@ def open_source(
     return source
 
 
-def _open_file(path: Path) -> None:
+def open_file(path: Path) -> None:
+    """Open a .blend file in place of the current one.
+
+    Raises
+    ------
+    SceneError
+        If it is missing or unreadable.
+    """
     if not path.exists():
         raise SceneError(f"There is no file “{path}”: check the path.")
     if not path.is_file():

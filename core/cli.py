@@ -47,6 +47,12 @@ def _positive(text: str) -> float:
     return value
 
 
+def _count(text: str) -> int:
+    if not re.fullmatch(r"\d{1,4}", text) or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 1 on")
+    return int(text)
+
+
 def _parser(prog: str) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog=prog, description="Laser graphics for the stage, from Blender scenes."
@@ -120,6 +126,20 @@ def _parser(prog: str) -> argparse.ArgumentParser:
         action=argparse.BooleanOptionalAction,
         default=True,
         help="write report.html, which plays the pictures in any browser (yes)",
+    )
+
+    work = render.add_argument_group("work")
+    work.add_argument(
+        "--jobs", metavar="N", type=_count, default=1, help="processes to use (%(default)s)"
+    )
+    work.add_argument(
+        "--cache",
+        metavar="DIR",
+        type=Path,
+        help="folder of finished frames, which later renders take from (one for all files)",
+    )
+    work.add_argument(
+        "--fresh", action="store_true", help="render every frame anew, whatever the cache has"
     )
 
     lines = subparsers.add_parser(
@@ -238,6 +258,6 @@ def main(
             commands.say_json({"error": {"kind": type(error).__name__, "message": str(error)}})
         sys.stderr.write(f"{prog}: {error}\n")
         return 2
-    except KeyboardInterrupt:
-        sys.stderr.write(f"{prog}: cancelled; nothing was written.\n")
+    except KeyboardInterrupt as interrupt:
+        sys.stderr.write(f"{prog}: {interrupt or 'cancelled; nothing was written.'}\n")
         return 130

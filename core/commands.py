@@ -11,10 +11,11 @@ import argparse
 import json
 import sys
 import time
+from collections.abc import Generator
 from contextlib import closing
 from pathlib import Path
 from statistics import median
-from typing import Any, Protocol, TextIO
+from typing import Any, Protocol, TextIO, cast
 
 from . import pipeline
 from .errors import FormatError, HostError, OutputError, SettingError
@@ -32,8 +33,20 @@ from .report.page import PageWriter
 from .safety.guard import guard
 from .scene import SceneSource
 from .sequence import Progress, RenderRequest, RenderResult, render_sequence
+from .show.cache import Cache, default_folder
+from .show.jobs import (
+    ProcessRunner,
+    Runner,
+    SerialRunner,
+    WorkerCommand,
+    WorkerRequest,
+    digest_of_file,
+)
+from .show.render import render_film
+from .show.work import FilmSource
 
 __all__ = [
+    "FilmHost",
     "SceneHost",
     "check",
     "convert",
@@ -60,6 +73,30 @@ class SceneHost(Protocol):
         SceneError
             Where the file, scene or camera does not exist or cannot be read.
         """
+        ...
+
+
+class FilmHost(SceneHost, Protocol):
+    """A host that also opens shows and can start processes of its own kind."""
+
+    def open_film(
+        self, path: Path | None, scene_name: str | None, camera_name: str | None
+    ) -> FilmSource:
+        """Open a show, or a scene by itself; otherwise like `open`."""
+        ...
+
+    def open_file(self) -> Path:
+        """Return the file that is open.
+
+        Raises
+        ------
+        SceneError
+            Where it differs from what is on the disk.
+        """
+        ...
+
+    def worker(self, request: WorkerRequest) -> WorkerCommand:
+        """Return how a worker process is started."""
         ...
 
 
@@ -156,9 +193,24 @@ def _say_rendered(result: RenderResult, as_json: bool) -> None:
     sys.stdout.write("\n" + tables.summary(result.report))
 
 
+def _run(steps: Generator[Progress, None, None]) -> RenderResult:
+    """Go through a render with a progress bar."""
+    bar = _ProgressBar(sys.stderr)
+    result: RenderResult | None = None
+    try:
+        # Closing takes the unfinished files away, whatever ends the loop.
+        with closing(steps):
+            for progress in steps:
+                bar.show(progress)
+                result = progress.result
+    finally:
+        bar.clear()
+    assert result is not None, "the last step carries the result"
+    return result
+
+
 def render(options: argparse.Namespace, host: SceneHost | None) -> int:
     """Render a sequence."""
-    source = _open(options, host)
     first, last = options.frames or (None, None)
     request = RenderRequest(
         folder=options.out,
@@ -173,21 +225,38 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
         wav_sample_rate_hz=options.wav_rate,
         wav_encoding=options.wav_encoding,
         overwrite=not options.keep,
-        page=options.page,
     )
-    bar = _ProgressBar(sys.stderr)
-    result: RenderResult | None = None
-    try:
-        # Closing takes the unfinished files away, whatever ends the loop.
-        with closing(render_sequence(source, request)) as steps:
-            for progress in steps:
-                bar.show(progress)
-                result = progress.result
-    finally:
-        bar.clear()
-    assert result is not None, "the last step carries the result"
+    if host is None or not hasattr(host, "open_film"):
+        result = _run(render_sequence(_open(options, host), request))
+    else:
+        result = _render_film(options, cast(FilmHost, host), request)
     _say_rendered(result, options.json)
     return 0
+
+
+def _render_film(
+    options: argparse.Namespace, host: FilmHost, request: RenderRequest
+) -> RenderResult:
+    """Render through the cache, with as many processes as asked for."""
+    film = host.open_film(options.file, options.scene, options.camera)
+    cache = Cache(options.cache or default_folder(), fresh=options.fresh)
+    runner: Runner = SerialRunner(film)
+    if options.jobs > 1:
+        file = (options.file or host.open_file()).resolve()
+        worker = WorkerRequest(
+            file=str(file),
+            digest=digest_of_file(file),
+            scene=options.scene,
+            camera=options.camera,
+            cache=str(cache.folder.resolve()),
+        )
+        runner = ProcessRunner(host.worker(worker), options.jobs)
+    try:
+        return _run(render_film(film, request, cache, runner))
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(
+            "cancelled; finished frames are kept, and the same command goes on from there."
+        ) from None
 
 
 def lines(options: argparse.Namespace, host: SceneHost | None) -> int:

@@ -15,7 +15,6 @@ from typing import Any
 
 import bpy
 from beamwright import addon
-from beamwright.addon import handlers, properties
 from beamwright.core.points.projector import GENERIC_PROFILES
 
 Point3 = tuple[float, float, float]
@@ -325,5 +324,4 @@ def save(path: str) -> None:
             content = content.replace(folder, b"\0" * len(folder))
     target.write_bytes(gzip.compress(content, mtime=0))
     # Or Blender complains at its end about memory that the settings hold.
-    handlers.unregister()
-    properties.unregister()
+    addon.unregister_headless()

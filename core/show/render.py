@@ -1,0 +1,332 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A whole show: which work its frames need, who does it, and one sequence for each projector.
+
+Frames of scenes become visible strokes, each by itself. Runs of show frames with the same
+strips become blocks that are planned in order, so that the picture stays calm; a long run
+is cut, and each block then begins some frames early to warm the planner's memory. What a
+task depends on is in its key and the cut does not depend on who works, so the files are the
+same for any number of processes, and a second render does only what changed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache as remembered
+from pathlib import Path
+
+import numpy as np
+
+from .. import kernels
+from ..errors import OutputError
+from ..frame import Frame
+from ..pipeline import PlannedFrame
+from ..points.projector import Projector
+from ..safety.guard import guard
+from ..safety.limits import SafetyLimits
+from ..sequence import DrawnFrame, OpenFile, Progress, RenderRequest, render_drawn
+from .cache import CACHE_VERSION, Cache, digest_of
+from .entries import PlannedRow, block_of
+from .jobs import Graph, Runner
+from .timeline import Layer, Timetable, families
+from .work import FilmSource, Placed, PlanBlock, SeeFrames, Task
+
+__all__ = ["BLOCK_FRAMES", "WARM_FRAMES", "code_digest", "render_film"]
+
+BLOCK_FRAMES = 240
+"""Longest run of frames that is planned in one go."""
+
+WARM_FRAMES = 24
+"""Frames before a block that warm the planner's memory: stress falls from 0.7 to nothing."""
+
+CHUNK_FRAMES = 24
+"""Frames of a scene that one worker evaluates in a row."""
+
+_NO_PART_IN_RESULTS = {"live", "report", "output", "panels", "operators", "overlay"}
+
+
+@remembered
+def code_digest() -> str:
+    """Return a hash of the code that decides what a frame looks like, and of its libraries."""
+    state = hashlib.blake2b(digest_size=20)
+    core = Path(__file__).resolve().parent.parent
+    for folder in (core, core.parent / "addon"):
+        for path in sorted(folder.rglob("*")):
+            inner = path.relative_to(folder)
+            if path.suffix in (".py", ".c", ".h") and inner.parts[0] not in _NO_PART_IN_RESULTS:
+                state.update(f"{folder.name}/{inner.as_posix()}".encode())
+                state.update(path.read_bytes())
+    state.update(f"{CACHE_VERSION} {np.__version__} {kernels.is_native()}".encode())
+    return state.hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """A block of the sequence: places `first` to `end` in the list of frame numbers."""
+
+    task: PlanBlock
+    first: int
+    end: int
+
+
+class _Makers(Mapping[str, SeeFrames]):
+    """How the strokes of a key are made, one frame at a time."""
+
+    def __init__(self, source: FilmSource) -> None:
+        self._source = source
+        self._wanted: dict[str, tuple[str, str | None, int]] = {}
+
+    def note(self, key: str, layer: Layer) -> None:
+        self._wanted[key] = (layer.scene, layer.camera, layer.frame)
+
+    def __getitem__(self, key: str) -> SeeFrames:
+        scene, camera, frame = self._wanted[key]
+        return SeeFrames(scene, camera, (frame,), (key,), self._source.run_up(scene))
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._wanted)
+
+    def __len__(self) -> int:
+        return len(self._wanted)
+
+    def together(self, keys: Sequence[str]) -> list[SeeFrames]:
+        """Return tasks for many keys: frames of a scene in a row, in chunks."""
+        groups: dict[tuple[str, str | None], list[tuple[int, str]]] = {}
+        for key in keys:
+            scene, camera, frame = self._wanted[key]
+            groups.setdefault((scene, camera), []).append((frame, key))
+        tasks = []
+        for (scene, camera), found in groups.items():
+            found.sort()
+            run_up = self._source.run_up(scene)
+            size = len(found) if run_up is not None else CHUNK_FRAMES
+            for begin in range(0, len(found), size):
+                frames, names = zip(*found[begin : begin + size], strict=True)
+                tasks.append(SeeFrames(scene, camera, frames, names, run_up))
+        return tasks
+
+
+class _Programme:
+    """The work of a render."""
+
+    def __init__(self, source: FilmSource, numbers: range, projectors: Sequence[Projector]) -> None:
+        self.makers = _Makers(source)
+        self.spans: dict[tuple[str, ...], list[_Span]] = {}
+        self._source = source
+        self._table = Timetable(source.timeline)
+        self._fingerprints: dict[str, str] = {}
+        self._keys: dict[tuple[str, str | None, int], str] = {}
+        self._with_scene = len({strip.scene for strip in source.timeline.strips}) > 1
+        chosen = {projector.name for projector in projectors}
+        for family in families(source.projectors):
+            names = tuple(projector.name for projector in family)
+            if chosen.intersection(names):
+                self.spans[names] = self._blocks(family, names, numbers)
+
+    def _key(self, layer: Layer) -> str:
+        what = (layer.scene, layer.camera, layer.frame)
+        key = self._keys.get(what)
+        if key is None:
+            scene = self._fingerprints.get(layer.scene)
+            if scene is None:
+                scene = self._fingerprints[layer.scene] = self._source.fingerprint(layer.scene)
+            key = digest_of("strokes", code_digest(), scene, layer.camera, layer.frame)
+            self._keys[what] = key
+            self.makers.note(key, layer)
+        return key
+
+    def _blocks(
+        self, family: Sequence[Projector], names: tuple[str, ...], numbers: range
+    ) -> list[_Span]:
+        settings = digest_of(
+            "block",
+            code_digest(),
+            list(names),
+            list(self._source.projectors),
+            {name: limits for name, limits in self._source.limits.items() if name in names},
+            self._with_scene,
+        )
+        frames = []
+        cast = []
+        for number in numbers:
+            layers = [self._table.layers_at(number, projector) for projector in family]
+            cast.append([[layer.strip for layer in shown] for shown in layers])
+            frames.append(
+                tuple(
+                    tuple(Placed.of(layer, self._key(layer)) for layer in shown) for shown in layers
+                )
+            )
+        spans = []
+        begin = 0
+        for place in range(1, len(frames) + 1):
+            if place < len(frames) and cast[place] == cast[begin]:
+                continue
+            for first, end in _cuts(begin, place):
+                warm = first - _warm_from(cast, first)
+                part = tuple(frames[first - warm : end])
+                key = digest_of(settings, warm, part)
+                spans.append(_Span(PlanBlock(key, names, part, warm, self._with_scene), first, end))
+            begin = place
+        return spans
+
+    def tasks(self, cache: Cache, spans: Sequence[_Span] | None = None) -> list[Task]:
+        """Return what is not in the cache yet, in the order of the show."""
+        if spans is None:
+            spans = sorted(
+                (span for found in self.spans.values() for span in found),
+                key=lambda span: span.first,
+            )
+        blocks = [span.task for span in spans if not cache.has(span.task.key)]
+        blocks = list({block.key: block for block in blocks}.values())
+        wanted = dict.fromkeys(key for block in blocks for key in block.needs())
+        missing = [key for key in wanted if not cache.has(key)]
+        return [*self.makers.together(missing), *blocks]
+
+    def keys(self) -> frozenset[str]:
+        """All keys of the render."""
+        blocks = {span.task.key for found in self.spans.values() for span in found}
+        return frozenset(blocks.union(self.makers))
+
+
+def _warm_from(cast: Sequence[list[list[str]]], first: int) -> int:
+    """Return where the warming of a block begins: not before the last hard cut."""
+    place = first
+    while place > max(0, first - WARM_FRAMES):
+        here = {name for names in cast[place] for name in names}
+        before = {name for names in cast[place - 1] for name in names}
+        if here.isdisjoint(before):
+            break
+        place -= 1
+    return place
+
+
+def _cuts(begin: int, end: int) -> Iterator[tuple[int, int]]:
+    """Cut a run into blocks; a short rest joins the last one."""
+    while end - begin >= BLOCK_FRAMES + BLOCK_FRAMES // 2:
+        yield begin, begin + BLOCK_FRAMES
+        begin += BLOCK_FRAMES
+    yield begin, end
+
+
+class _Seams:
+    """Runs the guard again where a block does not know the frame that was drawn before it."""
+
+    def __init__(self, source: FilmSource) -> None:
+        self._profiles = {entry.name: entry.profile for entry in source.projectors}
+        self._limits = source.limits
+        self._last: dict[str, Frame] = {}
+        self._changed: dict[str, bool] = {}
+
+    def __call__(self, name: str, row: PlannedRow, first_of_block: bool) -> PlannedRow:
+        previous = self._last.get(name)
+        if previous is not None and (first_of_block or self._changed[name]):
+            limits = self._limits.get(name, SafetyLimits())
+            safe = guard(row.frame, limits, self._profiles[name], previous=previous).frame
+            self._changed[name] = not np.array_equal(safe.rgb, row.frame.rgb)
+            if self._changed[name]:
+                blanked = int(np.count_nonzero(safe.blanked))
+                figures = replace(
+                    row.figures,
+                    blanked=blanked,
+                    lit=len(safe) - blanked,
+                    darkened=row.figures.darkened + blanked - row.figures.blanked,
+                )
+                row = replace(row, frame=safe, figures=figures)
+        else:
+            self._changed[name] = False
+        self._last[name] = row.frame
+        return row
+
+
+def render_film(
+    source: FilmSource,
+    request: RenderRequest,
+    cache: Cache,
+    runner: Runner,
+    accompany: Callable[[OpenFile], None] | None = None,
+) -> Generator[Progress, None, None]:
+    """Render a show, or one scene, through the cache.
+
+    Every step of the iterator is some frames of work. Closing it early, or an error, leaves
+    the files of an earlier render as they were; what was finished stays in the cache, and
+    the next render goes on from there.
+
+    Parameters
+    ----------
+    source
+    request
+        Frames are those of the show.
+    cache
+    runner
+        Does what the cache does not have.
+    accompany
+        See `sequence.render_drawn`.
+
+    Raises
+    ------
+    BeamwrightError
+        As `sequence.render_sequence` does; `HostError` where workers keep dying.
+    """
+
+    def draw(
+        numbers: range, projectors: tuple[Projector, ...]
+    ) -> Generator[Progress | DrawnFrame, None, None]:
+        programme = _Programme(source, numbers, projectors)
+        yield from _work(programme, programme.tasks(cache), numbers)
+        yield from _assembled(programme, numbers)
+        cache.prune(programme.keys())
+
+    def _work(
+        programme: _Programme, tasks: Sequence[Task], numbers: range
+    ) -> Generator[Progress, None, None]:
+        graph = Graph(tasks)
+        done = 0
+        for finished in runner.run(graph, cache, programme.makers) if tasks else ():
+            done += finished
+            yield Progress(done, max(graph.total, done) + len(numbers), numbers[0])
+
+    def _assembled(
+        programme: _Programme, numbers: range
+    ) -> Generator[Progress | DrawnFrame, None, None]:
+        seams = _Seams(source)
+        readers = {
+            names: _rows(programme, names, spans, numbers)
+            for names, spans in programme.spans.items()
+        }
+        for number in numbers:
+            planned = {}
+            for names, reader in readers.items():
+                for item in reader:
+                    if isinstance(item, Progress):
+                        yield item
+                        continue
+                    rows, first = item
+                    break
+                for name in names:
+                    row = seams(name, rows[name], first)
+                    figures = replace(row.figures, frame=number)
+                    planned[name] = PlannedFrame(row.frame, figures, row.strokes, None)
+            yield DrawnFrame(number, source.name, planned)
+
+    def _rows(
+        programme: _Programme, names: tuple[str, ...], spans: Sequence[_Span], numbers: range
+    ) -> Iterator[tuple[dict[str, PlannedRow], bool] | Progress]:
+        """Rows of a family in order, and whether each is the first of its block."""
+        for span in spans:
+            entry = cache.read(span.task.key)
+            if entry is None:
+                # Damaged, or gone since: once more.
+                yield from _work(programme, programme.tasks(cache, [span]), numbers)
+                entry = cache.read(span.task.key)
+            if entry is None:
+                raise OutputError(
+                    f"Planned frames of {', '.join(names)} vanish from the cache folder "
+                    f"{cache.folder} as soon as they are written. Check the disk, or choose "
+                    "another folder with --cache."
+                )
+            rows = block_of(entry)
+            for place in range(span.end - span.first):
+                yield rows[place], place == 0
+
+    return render_drawn(source, request, draw, accompany)
