@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .effects import mask, morph, reveal
 from .frame import Frame
 from .lines import (
     chaining,
@@ -32,7 +33,7 @@ from .points.sharing import ShareMemory, group_of, share_out, shared_strokes, st
 from .report.figures import FrameFigures
 from .safety.guard import guard
 from .safety.limits import SafetyLimits
-from .scene import Assignment, Camera, Scene
+from .scene import Assignment, Camera, Mask, Morph, Reveal, Scene
 from .strokes import Strokes
 
 __all__ = [
@@ -117,7 +118,47 @@ def visible_strokes(scene: Scene, camera: Camera | None = None) -> Strokes:
         Where an object has vertices that are not finite, or the camera sees nothing.
     """
     view = scene.camera if camera is None else camera
-    surfaces = scene.surfaces
+    strokes = _morphed(scene, view)
+    for effect in scene.effects:
+        if isinstance(effect, Reveal):
+            strokes = reveal.revealed(strokes, effect)
+        elif isinstance(effect, Mask):
+            strokes = mask.masked(strokes, effect, view)
+    if scene.drawing.page_border:
+        strokes = clipping.with_page_border(strokes, view)
+    return strokes
+
+
+def _morphed(scene: Scene, view: Camera) -> Strokes:
+    """Draw the scene once without any targets and once without any sources, and blend."""
+    morphs = [effect for effect in scene.effects if isinstance(effect, Morph)]
+    if not morphs:
+        return _hidden_line_strokes(scene, view, frozenset())
+    # At an end of a morph the other side is simply not there.
+    gone = frozenset[int]().union(
+        *(effect.targets for effect in morphs if effect.factor <= 0.0),
+        *(effect.sources for effect in morphs if effect.factor >= 1.0),
+    )
+    moving = [effect for effect in morphs if 0.0 < effect.factor < 1.0]
+    if not moving:
+        return _hidden_line_strokes(scene, view, gone)
+    sources = frozenset[int]().union(*(effect.sources for effect in moving))
+    targets = frozenset[int]().union(*(effect.targets for effect in moving))
+    before = _hidden_line_strokes(scene, view, gone | targets)
+    after = _hidden_line_strokes(scene, view, gone | sources)
+    still = ~np.isin(before.object_index, sorted(sources))
+    parts = [before.take(still)]
+    for effect in moving:
+        old = before.take(np.isin(before.object_index, sorted(effect.sources)))
+        new = after.take(np.isin(after.object_index, sorted(effect.targets)))
+        parts.append(morph.blended(old, new, effect.factor))
+    return Strokes.concatenate(parts)
+
+
+def _hidden_line_strokes(scene: Scene, view: Camera, without: frozenset[int]) -> Strokes:
+    """Return the visible strokes of all surfaces but some."""
+    kept = [row for row in range(len(scene.surfaces)) if row not in without]
+    surfaces = [scene.surfaces[row] for row in kept] if without else scene.surfaces
     drawing = scene.drawing
     arrays = features.collect(surfaces)
     forced = []
@@ -135,9 +176,15 @@ def visible_strokes(scene: Scene, camera: Camera | None = None) -> Strokes:
     seen = visibility.see(arrays, surfaces, view, forced, drawing.depth_bias)
     strokes = chaining.chain_strokes(seen, surfaces, drawing.remove_coincident)
     strokes = simplification.simplify(strokes, drawing.tolerance_field)
-    if drawing.page_border:
-        strokes = clipping.with_page_border(strokes, view)
-    return strokes
+    if not without:
+        return strokes
+    owner = np.array(kept, np.int32)[strokes.object_index]
+    return replace(
+        strokes,
+        object_index=owner,
+        identity=owner.astype(np.int64) << 32 | strokes.identity & 0xFFFFFFFF,
+        object_names=tuple(surface.name for surface in scene.surfaces),
+    )
 
 
 def plan_frame(

@@ -29,8 +29,12 @@ __all__ = [
     "Assignment",
     "Camera",
     "DrawingSettings",
+    "Effect",
     "LineKind",
     "LineSettings",
+    "Mask",
+    "Morph",
+    "Reveal",
     "Scene",
     "SceneSource",
     "Surface",
@@ -270,6 +274,68 @@ class DrawingSettings:
     depth_bias: float = 1e-7
 
 
+@dataclass(frozen=True, slots=True)
+class Reveal:
+    """Draw only a part of some objects' strokes, by arc length.
+
+    Attributes
+    ----------
+    objects
+        Indices into `Scene.surfaces`.
+    start, end
+        Shares 0…1; what lies between is drawn. Running `end` up draws on, running `start` up
+        wipes off, running both makes a streak.
+    together
+        Each stroke by its own length; otherwise one stroke after the other.
+    """
+
+    objects: frozenset[int]
+    start: float = 0.0
+    end: float = 1.0
+    together: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class Mask:
+    """Draw some objects only where another one, seen by the camera, covers them.
+
+    Attributes
+    ----------
+    objects
+        Indices into `Scene.surfaces`.
+    positions : (nV, 3) float64
+        Vertices of the covering object, world space. It is neither drawn nor hiding.
+    triangles : (nT, 3) int32
+    outside
+        Keep what it does not cover instead.
+    """
+
+    objects: frozenset[int]
+    positions: FloatArray
+    triangles: IntArray
+    outside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Morph:
+    """Strokes of some objects turn into those of others.
+
+    Attributes
+    ----------
+    sources, targets
+        Indices into `Scene.surfaces`. Neither hides the other.
+    factor
+        0 draws the sources alone, 1 the targets alone.
+    """
+
+    sources: frozenset[int]
+    targets: frozenset[int]
+    factor: float = 0.0
+
+
+Effect = Reveal | Mask | Morph
+
+
 @dataclass(frozen=True, eq=False)
 class Scene:
     """One frame of a scene.
@@ -282,6 +348,8 @@ class Scene:
         The scene's camera.
     projector_cameras
         Cameras of the projectors that have their own, by projector name.
+    effects
+        Transitions on the visible strokes: first the morphs, then the others in this order.
     """
 
     name: str
@@ -290,6 +358,7 @@ class Scene:
     camera: Camera
     drawing: DrawingSettings = DrawingSettings()
     projector_cameras: Mapping[str, Camera] = field(default_factory=dict)
+    effects: Sequence[Effect] = ()
 
 
 class SceneSource(Protocol):

@@ -22,11 +22,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import SettingError
 from ..scene import Assignment, Camera, LineKind, LineSettings, Surface, Topology
+from ..writing import WriteSettings
 from .ink import ArtworkCache, ArtworkSettings, Recent
 from .occlusion import PageLines, visible_lines
 from .regions import Geometries
 from .shapes import Page
-from .writing import WriteSettings
 
 __all__ = ["Card", "CardCache", "card_surfaces", "page_tolerance", "plane_through"]
 

@@ -18,11 +18,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from ..writing import WriteSettings, write_on
 from .ink import ArtworkCache, ArtworkSettings, Recent, page_inks
 from .mending import drawn_once, polylines, rejoined
 from .regions import Geometries, polygons_only
 from .shapes import Page
-from .writing import WriteSettings, write_on
 
 __all__ = ["ArtworkCache", "ArtworkSettings", "PageLines", "visible_lines"]
 

@@ -16,7 +16,7 @@ from beamwright.core.artwork.shapes import Page, flatten
 from beamwright.core.artwork.source import load_source
 from beamwright.core.artwork.svg import read_simplified
 from beamwright.core.artwork.usvg import Usvg, usvg_missing
-from beamwright.core.artwork.writing import WriteSettings, write_on
+from beamwright.core.writing import WriteSettings, write_on
 from rows import row, skipped
 
 WIDTH, HEIGHT = 1920, 1080

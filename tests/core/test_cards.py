@@ -18,7 +18,7 @@ from beamwright.core.artwork.cards import (
 from beamwright.core.artwork.ink import ArtworkSettings
 from beamwright.core.artwork.occlusion import visible_lines
 from beamwright.core.artwork.shapes import Page
-from beamwright.core.artwork.writing import WriteSettings
+from beamwright.core.writing import WriteSettings
 from beamwright.core.errors import SettingError
 from beamwright.core.pipeline import visible_strokes
 from beamwright.core.scene import Assignment, LineKind

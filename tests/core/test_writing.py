@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from beamwright.core.artwork.writing import WriteSettings, write_on
+from beamwright.core.writing import WriteSettings, write_on
 from beamwright.core.errors import SettingError
 from hypothesis import given, settings
 from hypothesis import strategies as st
