@@ -12,11 +12,22 @@ from __future__ import annotations
 import os
 
 from ..errors import HostError
-from . import native, numpy_chaining, numpy_lines, numpy_points
-from .records import Chains, Pieces, VisibilityInput
+from . import (
+    native,
+    numpy_chaining,
+    numpy_coincident,
+    numpy_joining,
+    numpy_lines,
+    numpy_points,
+)
+from .numpy_coincident import COINCIDENT_FIELD
+from .records import Chains, Joined, JoinInput, Pieces, VisibilityInput
 
 __all__ = [
+    "COINCIDENT_FIELD",
     "Chains",
+    "JoinInput",
+    "Joined",
     "Pieces",
     "VisibilityInput",
     "chain",
@@ -24,10 +35,13 @@ __all__ = [
     "greedy_tour",
     "improve_tour",
     "is_native",
+    "joined_pieces",
     "link_costs",
     "neighbour_lists",
     "saturating_response",
+    "simplified",
     "status",
+    "uncovered",
     "visible_pieces",
 ]
 
@@ -69,6 +83,9 @@ def status() -> str:
 
 visible_pieces = numpy_lines.visible_pieces
 chain = numpy_chaining.chain
+uncovered = numpy_coincident.uncovered
+joined_pieces = numpy_joining.joined_pieces
+simplified = numpy_joining.simplified
 link_costs = numpy_points.link_costs
 neighbour_lists = numpy_points.neighbour_lists
 greedy_tour = numpy_points.greedy_tour
@@ -78,6 +95,9 @@ saturating_response = numpy_points.saturating_response
 if _library is not None:
     visible_pieces = _library.visible_pieces
     chain = _library.chain
+    uncovered = _library.uncovered
+    joined_pieces = _library.joined_pieces
+    simplified = _library.simplified
     link_costs = _library.link_costs
     neighbour_lists = _library.neighbour_lists
     greedy_tour = _library.greedy_tour

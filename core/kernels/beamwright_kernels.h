@@ -50,6 +50,28 @@ typedef struct {
     double bias;
 } bw_visibility_input;
 
+// See joined_pieces in numpy_joining.py for the meaning of each member.
+typedef struct {
+    int64_t count;
+    int64_t vertex_count;
+    int64_t edge_count;
+    const int32_t *edge;
+    const uint16_t *kind;
+    const double *t;
+    const double *xy;
+    const int32_t *group;
+    const int64_t *priority;
+    const int64_t *source;
+    const int32_t *edges;
+    const double *positions;
+    double height_row[4];
+    double near_clip;
+    double far_clip;
+    double coincident;
+    double least_cosine;
+    int32_t largest_degree;
+} bw_join_input;
+
 BW_API int32_t bw_abi_version(void);
 
 // Scratch memory that grows to the largest call and is reused; one for each thread.
@@ -72,6 +94,27 @@ BW_API int64_t bw_chain(bw_workspace *workspace, int64_t count, int64_t node_cou
                         const int64_t *nodes, const int32_t *group, const double *xy,
                         double least_cosine, int32_t largest_degree, int64_t *half_edges,
                         int64_t *offsets, uint8_t *closed);
+
+// What is left of pieces where others lie on them: xy (n, 4), priority (n). Returns the number
+// of stretches; they stay in the workspace. The rules stand in numpy_coincident.py.
+BW_API int64_t bw_uncovered(bw_workspace *workspace, int64_t count, const double *xy,
+                            const int64_t *priority, double tolerance);
+BW_API int64_t bw_take_stretches(const bw_workspace *workspace, int64_t count, int64_t *piece,
+                                 double *u);
+// All of it: pieces into strokes. Returns the number of strokes and the number of their points;
+// they stay in the workspace.
+BW_API int64_t bw_join(bw_workspace *workspace, const bw_join_input *input,
+                       int64_t *point_count);
+// Copy the strokes of the last call: points (m, 2), offsets (n + 1), first piece, kind, and
+// smallest source of each (n).
+BW_API int64_t bw_take_joined(const bw_workspace *workspace, int64_t count, int64_t point_count,
+                              double *points, int64_t *offsets, int64_t *first, uint16_t *kind,
+                              int64_t *smallest);
+// Polylines without the vertices that lie within a tolerance of what is left: points (m, 2),
+// offsets (n + 1). Returns the number of points written. The rules stand in numpy_joining.py.
+BW_API int64_t bw_simplified(bw_workspace *workspace, int64_t count, const int64_t *offsets,
+                             const double *points, double tolerance, double *out_points,
+                             int64_t *out_offsets);
 
 // Order of strokes; count is the number of nodes, two for each stroke. See numpy_points.py.
 BW_API int64_t bw_link_costs(bw_workspace *workspace, int64_t count, const double *xy,

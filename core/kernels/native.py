@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from ..errors import BeamwrightError, HostError, SceneError, SettingError
 from .build import host_platform, library_name
-from .numpy_chaining import LARGEST_DEGREE
+from .numpy_chaining import LARGEST_DEGREE, LEAST_COSINE
+from .numpy_coincident import COINCIDENT_FIELD
 from .numpy_points import BLEND_ROUNDS, response_step
-from .records import Chains, Pieces, VisibilityInput
+from .records import Chains, Joined, JoinInput, Pieces, VisibilityInput
 
 __all__ = ["ABI_VERSION", "NativeKernels", "default_library", "load"]
 
@@ -85,6 +86,25 @@ class _VisibilityStruct(ctypes.Structure):
     )
 
 
+class _JoinStruct(ctypes.Structure):
+    """Twin of ``bw_join_input``."""
+
+    _fields_ = (
+        *((name, ctypes.c_int64) for name in ("count", "vertex_count", "edge_count")),
+        *(
+            (name, ctypes.c_void_p)
+            for name in (
+                *("edge", "kind", "t", "xy", "group", "priority", "source"),
+                *("edges", "positions"),
+            )
+        ),
+        ("height_row", ctypes.c_double * 4),
+        *((name, ctypes.c_double) for name in ("near_clip", "far_clip", "coincident")),
+        ("least_cosine", ctypes.c_double),
+        ("largest_degree", ctypes.c_int32),
+    )
+
+
 class _Workspace:
     """Scratch memory of one thread, freed with the thread."""
 
@@ -136,6 +156,11 @@ class NativeKernels:
                 i64,
                 [void, i64, i64, void, void, void, f64, i32, void, void, void],
             ),
+            "bw_uncovered": (i64, [void, i64, void, void, f64]),
+            "bw_take_stretches": (i64, [void, i64, void, void]),
+            "bw_join": (i64, [void, void, void]),
+            "bw_take_joined": (i64, [void, i64, i64, *[void] * 5]),
+            "bw_simplified": (i64, [void, i64, void, void, f64, void, void]),
             "bw_link_costs": (i64, [void, i64, void, void, void, *[f64] * 7, void]),
             "bw_neighbour_lists": (i64, [i64, i32, void, void]),
             "bw_greedy_tour": (i64, [void, i64, i32, void, void, void]),
@@ -229,7 +254,7 @@ class NativeKernels:
         node_count: int,
         group: NDArray[np.int32],
         xy: NDArray[np.float64],
-        least_cosine: float = 0.5,
+        least_cosine: float = LEAST_COSINE,
     ) -> Chains:
         """Join pieces at common nodes; see `numpy_chaining.chain`."""
         count = len(nodes)
@@ -252,6 +277,88 @@ class NativeKernels:
         if chains < 0:
             _raise(chains)
         return Chains(half_edges, offsets[: chains + 1].copy(), closed[:chains].copy())
+
+    def uncovered(
+        self, xy: FloatArray, priority: NDArray[np.integer], tolerance: float = COINCIDENT_FIELD
+    ) -> tuple[NDArray[np.int64], FloatArray]:
+        """Take from each piece what others draw; see `numpy_coincident.uncovered`."""
+        count = len(xy)
+        places, places_at = _floats(xy, (count, 4), "xy")
+        order = np.ascontiguousarray(priority, np.int64)
+        left = self._library.bw_uncovered(
+            *(self._workspace(), count, places_at),
+            *(_pointer(order, np.int64, (count,), "priority"), tolerance),
+        )
+        _check(left)
+        piece, u = np.empty(left, np.int64), np.empty((left, 2))
+        _check(
+            self._library.bw_take_stretches(self._workspace(), left, _address(piece), _address(u))
+        )
+        del places  # alive until here
+        return piece, u
+
+    def joined_pieces(self, given: JoinInput) -> Joined:
+        """Join visible pieces into strokes; see `numpy_joining.joined_pieces`."""
+        pieces = given.pieces
+        count, edges, vertices = len(pieces.edge), len(given.edges), len(given.positions)
+        i32, i64, f64 = np.int32, np.int64, np.float64
+        record = _JoinStruct(
+            count,
+            vertices,
+            edges,
+            _pointer(pieces.edge, i32, (count,), "edge"),
+            _pointer(pieces.kind, np.uint16, (count,), "kind"),
+            _pointer(pieces.t, f64, (count, 2), "t"),
+            _pointer(pieces.xy, f64, (count, 4), "xy"),
+            _pointer(given.group, i32, (count,), "group"),
+            _pointer(given.priority, i64, (count,), "priority"),
+            _pointer(given.source, i64, (count,), "source"),
+            _pointer(given.edges, i32, (edges, 2), "edges"),
+            _pointer(given.positions, f64, (vertices, 3), "positions"),
+            (ctypes.c_double * 4)(*given.height_row.tolist()),
+            given.near,
+            given.far,
+            given.coincident,
+            LEAST_COSINE,
+            LARGEST_DEGREE,
+        )
+        point_count = ctypes.c_int64()
+        workspace = self._workspace()
+        strokes = self._library.bw_join(workspace, ctypes.byref(record), ctypes.byref(point_count))
+        _check(strokes)
+        joined = Joined(
+            points=np.empty((point_count.value, 2)),
+            offsets=np.empty(strokes + 1, i64),
+            first=np.empty(strokes, i64),
+            kind=np.empty(strokes, np.uint16),
+            smallest=np.empty(strokes, i64),
+        )
+        _check(
+            self._library.bw_take_joined(
+                *(workspace, strokes, point_count.value, _address(joined.points)),
+                *(_address(joined.offsets), _address(joined.first), _address(joined.kind)),
+                _address(joined.smallest),
+            )
+        )
+        return joined
+
+    def simplified(
+        self, points: FloatArray, offsets: NDArray[np.int64], tolerance: float
+    ) -> tuple[FloatArray, NDArray[np.int64]]:
+        """Drop vertices within a tolerance; see `numpy_joining.simplified`."""
+        count = len(offsets) - 1
+        places, places_at = _floats(points, (len(points), 2), "points")
+        offsets_at = _pointer(offsets, np.int64, (count + 1,), "offsets")
+        if int(offsets[-1]) != len(points):
+            raise ValueError(f"offsets must end at {len(points)}, not {offsets[-1]}")
+        left, new_offsets = np.empty((len(points), 2)), np.empty(count + 1, np.int64)
+        kept = self._library.bw_simplified(
+            *(self._workspace(), count, offsets_at, places_at, tolerance),
+            *(_address(left), _address(new_offsets)),
+        )
+        _check(kept)
+        del places  # alive until here
+        return left[:kept].copy(), new_offsets
 
     def link_costs(
         self,

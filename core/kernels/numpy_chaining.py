@@ -8,10 +8,12 @@ from numpy.typing import NDArray
 
 from .records import Chains
 
-__all__ = ["LARGEST_DEGREE", "chain"]
+__all__ = ["LARGEST_DEGREE", "LEAST_COSINE", "chain"]
 
 LARGEST_DEGREE = 256
 """Nodes with more ends than this (of one group) join nothing."""
+LEAST_COSINE = 0.5
+"""Of the deviation from straight ahead, where more than two ends meet: 60 degrees."""
 
 
 def chain(
@@ -19,7 +21,7 @@ def chain(
     node_count: int,
     group: NDArray[np.int32],
     xy: NDArray[np.float64],
-    least_cosine: float = 0.5,
+    least_cosine: float = LEAST_COSINE,
 ) -> Chains:
     """Join pieces at common nodes, straightest pairs first.
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Chains", "Pieces", "VisibilityInput"]
+__all__ = ["Chains", "JoinInput", "Joined", "Pieces", "VisibilityInput"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,3 +122,66 @@ class Chains:
     half_edges: NDArray[np.int64]
     offsets: NDArray[np.int64]
     closed: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, eq=False)
+class JoinInput:
+    """Visible pieces on their way into strokes; n of them.
+
+    All arrays are C-contiguous and of exactly these types.
+
+    Attributes
+    ----------
+    pieces
+        As `visible_pieces` gave them.
+    group : (n,) int32
+        Only pieces of one group (object and colour) are joined. Not negative.
+    priority : (n,) int64
+        Where lines coincide the smaller stays; of equal ones the first.
+    source : (n,) int64
+        Stable number of the piece's edge within its owner.
+    edges : (nE, 2) int32
+        Vertices of the edges that `pieces.edge` counts.
+    positions : (nV, 3) float64
+        World space.
+    height_row : (4,) float64
+        Gives a vertex's clip distance.
+    near, far
+        A vertex whose clip distance is not between them is no end of a piece.
+    coincident
+        Widest gap between lines that are drawn once, field units; 0 keeps all lines.
+    """
+
+    pieces: Pieces
+    group: NDArray[np.int32]
+    priority: NDArray[np.int64]
+    source: NDArray[np.int64]
+    edges: NDArray[np.int32]
+    positions: NDArray[np.float64]
+    height_row: NDArray[np.float64]
+    near: float
+    far: float
+    coincident: float
+
+
+@dataclass(frozen=True, eq=False)
+class Joined:
+    """Strokes, ordered by the smallest piece in each; k of them. Dots are left out.
+
+    Attributes
+    ----------
+    points : (m, 2) float64
+    offsets : (k + 1,) int64
+    first : (k,) int64
+        A piece of each stroke.
+    kind : (k,) uint16
+        `LineKind` bits of all its pieces.
+    smallest : (k,) int64
+        Smallest `JoinInput.source` of them.
+    """
+
+    points: NDArray[np.float64]
+    offsets: NDArray[np.int64]
+    first: NDArray[np.int64]
+    kind: NDArray[np.uint16]
+    smallest: NDArray[np.int64]

@@ -37,6 +37,18 @@ typedef enum {
     BW_SCRATCH_F,
     BW_SCRATCH_G,
     BW_SCRATCH_H,
+    BW_STRETCHES,
+    BW_JOIN_WHOLE,
+    BW_JOIN_CHOSEN,
+    BW_JOIN_XY,
+    BW_JOIN_T,
+    BW_JOIN_ROW,
+    BW_JOIN_NODES,
+    BW_JOIN_GROUP,
+    BW_JOIN_WALK,
+    BW_JOIN_CLOSED,
+    BW_JOIN_POINTS,
+    BW_JOINED,
     BW_BUFFER_COUNT
 } bw_buffer;
 
@@ -44,6 +56,7 @@ struct bw_workspace {
     void *memory[BW_BUFFER_COUNT];
     size_t bytes[BW_BUFFER_COUNT];
     int64_t piece_count;
+    int64_t joined_count;
 };
 
 // At least count * size bytes, contents undefined; NULL when out of memory.

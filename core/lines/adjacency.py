@@ -141,9 +141,7 @@ def _derive(topology: Topology) -> Adjacency:
         place = np.minimum(np.searchsorted(edge_key, marked_key), mesh_edges - 1)
         place = place[edge_key[place] == marked_key]
         kind[place[~inner[place]]] |= np.uint16(LineKind.MARK)
-    kind[mesh_edges : mesh_edges + len(loose_edges)] |= np.uint16(
-        topology.loose_kind
-    )
+    kind[mesh_edges : mesh_edges + len(loose_edges)] |= np.uint16(topology.loose_kind)
     kind[mesh_edges + len(loose_edges) :] |= np.uint16(LineKind.DOT)
 
     part_of_vertex = _components(topology.vertex_count, low, high)

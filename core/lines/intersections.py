@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from ..scene import LineKind, Surface, Topology
 from .adjacency import adjacency
-from .features import SceneArrays
-from .memory import Bounded
+from .features import SceneArrays, box_of
+from .memory import Bounded, ByParts
 from .motion import similarity_between
 from .visibility import ForcedEdges
 
@@ -68,6 +68,18 @@ class _Placed:
 _kept: Bounded[tuple[str, str], _Kept] = Bounded(4096, KEPT_BYTES)
 _placed: Bounded[str, _Placed] = Bounded(4096, KEPT_BYTES)
 _results: Bounded[tuple[object, ...], ForcedEdges] = Bounded(4)
+_of_still_scenes: dict[tuple[bool, bool], ByParts[ForcedEdges]] = {
+    (between, within): ByParts(4) for between in (False, True) for within in (False, True)
+}
+_NOTHING = ForcedEdges(
+    positions=np.empty((0, 3)),
+    edges=np.empty((0, 2), np.int32),
+    faces=np.empty((0, 2), np.int32),
+    kind=np.empty(0, np.uint16),
+    surface=np.empty(0, np.int32),
+    material=np.empty(0, np.int32),
+    source=np.empty(0, np.int64),
+)
 _version = count(1)
 _lock = Lock()
 
@@ -95,12 +107,28 @@ def intersection_edges(
     ForcedEdges
         Faces of coplanar contact give nothing.
     """
+    parts = (arrays, *surfaces)
+    known = _of_still_scenes[between, within].get(parts)
+    if known is not None:
+        return known
+    if not within and not (between and _may_cross(surfaces)):
+        return _of_still_scenes[between, within].put(parts, _NOTHING)
     with _lock:  # frames may be worked on side by side; what is kept is shared
         key = (between, within, *(_state(surface) for surface in surfaces))
         found = _results.get(key)
         if found is None:
             found = _results.put(key, _intersection_edges(surfaces, arrays, between, within))
-        return found
+        return _of_still_scenes[between, within].put(parts, found)
+
+
+def _may_cross(surfaces: Sequence[Surface]) -> bool:
+    """Whether two bodies come near each other and one shows a line there."""
+    draws = [_draws(surface) for surface in surfaces]
+    return len(surfaces) > 1 and any(draws) and bool(_overlapping_surfaces(surfaces, draws))
+
+
+def _draws(surface: Surface) -> bool:
+    return surface.lines.drawn and LineKind.INTERSECTION in surface.lines.kinds
 
 
 def _state(surface: Surface) -> tuple[object, ...]:
@@ -111,9 +139,7 @@ def _state(surface: Surface) -> tuple[object, ...]:
 def _intersection_edges(
     surfaces: Sequence[Surface], arrays: SceneArrays, between: bool, within: bool
 ) -> ForcedEdges:
-    draws = [
-        surface.lines.drawn and LineKind.INTERSECTION in surface.lines.kinds for surface in surfaces
-    ]
+    draws = [_draws(surface) for surface in surfaces]
     pairs = _overlapping_surfaces(surfaces, draws) if between else []
     if within:
         pairs += [(i, i) for i in range(len(surfaces)) if draws[i]]
@@ -171,8 +197,9 @@ def _overlapping_surfaces(
     rows = np.flatnonzero(there)
     if len(rows) < 2:
         return []
-    low = np.array([surfaces[i].positions.min(axis=0) for i in rows.tolist()])
-    high = np.array([surfaces[i].positions.max(axis=0) for i in rows.tolist()])
+    boxes = [box_of(surfaces[i]) for i in rows.tolist()]
+    low = np.array([box.low for box in boxes])
+    high = np.array([box.high for box in boxes])
     shows = np.array(draws, bool)[rows]
     overlap = np.ones((len(rows), len(rows)), bool)
     for k in range(3):

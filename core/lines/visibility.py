@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from ..errors import SceneError
 from ..kernels import Pieces, VisibilityInput, visible_pieces
 from ..scene import Camera, Surface
 from .features import SceneArrays, near_far, open_parts
+from .memory import ByParts
 
 __all__ = ["ForcedEdges", "SeenEdges", "see"]
 
@@ -62,6 +64,8 @@ class SeenEdges:
         Owner and material slot of each piece.
     source : (n,) int64
         Number of the piece's edge within its owner.
+    surface_rank : (nS,) int64
+        Stacking rank of each surface of the scene.
     """
 
     view: VisibilityInput
@@ -69,6 +73,26 @@ class SeenEdges:
     surface: NDArray[np.int32]
     material: NDArray[np.int32]
     source: NDArray[np.int64]
+    surface_rank: NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class _Assembled:
+    """A scene's edges with the forced ones behind them; everything but the camera."""
+
+    positions: FloatArray
+    edges: NDArray[np.int32]
+    edge_faces: NDArray[np.int32]
+    edge_kind: NDArray[np.uint16]
+    edge_silhouette: NDArray[np.uint8]
+    edge_flip: NDArray[np.uint8]
+    edge_rank: NDArray[np.int16]
+    edge_surface: NDArray[np.int32]
+    edge_material: NDArray[np.int32]
+    edge_source: NDArray[np.int64]
+
+
+_assembled: ByParts[_Assembled] = ByParts(2)
 
 
 def see(
@@ -101,35 +125,20 @@ def see(
             f"The camera's clip distances {camera.clip_start:g} to {camera.clip_end:g} leave no "
             "room to see anything: the start must be above 0 and below the end"
         )
-    positions = [np.empty((0, 3)), *(surface.positions for surface in surfaces)]
-    edges, faces, kinds = [arrays.edges], [arrays.edge_faces], [arrays.edge_kind]
-    vertices = int(arrays.vertex_start[-1])
-    for part in forced:
-        positions.append(part.positions)
-        edges.append(part.edges + np.int32(vertices))
-        vertices += len(part.positions)
-        faces.append(part.faces)
-        kinds.append(part.kind)
-    added = sum(len(part.edges) for part in forced)
-    silhouette, flip, rank = arrays.edge_silhouette, arrays.edge_flip, arrays.edge_rank
-    if added:
-        none = np.zeros(added, np.uint8)
-        silhouette = np.concatenate([silhouette, none])
-        flip = np.concatenate([flip, none])
-        surface_rank = np.array([surface.lines.rank for surface in surfaces], np.int16)
-        rank = np.concatenate([rank, *(surface_rank[part.surface] for part in forced)])
-
+    parts = (arrays, *surfaces, *forced)
+    # While nothing moves but the camera, all of this stays as it is.
+    scene = _assembled.get(parts) or _assembled.put(parts, _assemble(arrays, surfaces, forced))
     view = VisibilityInput(
-        positions=np.ascontiguousarray(np.concatenate(positions), np.float64),
+        positions=scene.positions,
         view_projection=np.ascontiguousarray(camera.view_projection, np.float64),
         triangles=arrays.triangles,
-        edges=np.concatenate(edges) if added else edges[0],
-        edge_faces=np.concatenate(faces) if added else faces[0],
+        edges=scene.edges,
+        edge_faces=scene.edge_faces,
         triangle_edges=arrays.triangle_edges,
-        edge_kind=np.concatenate(kinds) if added else kinds[0],
-        edge_silhouette=silhouette,
-        edge_flip=flip,
-        edge_rank=rank,
+        edge_kind=scene.edge_kind,
+        edge_silhouette=scene.edge_silhouette,
+        edge_flip=scene.edge_flip,
+        edge_rank=scene.edge_rank,
         triangle_closed=open_parts(arrays, surfaces, camera),
         triangle_occludes=arrays.triangle_occludes,
         triangle_rank=arrays.triangle_rank,
@@ -144,48 +153,62 @@ def see(
     # Where the page cuts, rounding may leave a point outside by a last digit.
     x_min, x_max, y_min, y_max = view.page
     np.clip(pieces.xy, [x_min, y_min] * 2, [x_max, y_max] * 2, out=pieces.xy)
-    surface, material, source = _origins(arrays, forced, pieces)
-    _take_front_material(arrays, camera, view, pieces, material)
-    return SeenEdges(view=view, pieces=pieces, surface=surface, material=material, source=source)
+    material = scene.edge_material[pieces.edge]
+    if arrays.two_materials is not None:
+        _take_front_material(arrays, arrays.two_materials, camera, view, pieces, material)
+    return SeenEdges(
+        view=view,
+        pieces=pieces,
+        surface=scene.edge_surface[pieces.edge],
+        material=material,
+        source=scene.edge_source[pieces.edge],
+        surface_rank=arrays.surface_rank,
+    )
 
 
-def _origins(
-    arrays: SceneArrays, forced: Sequence[ForcedEdges], pieces: Pieces
-) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int64]]:
-    """Return surface, material slot and edge number of each piece."""
-    mesh_edges = len(arrays.edges)
-    first = int(np.searchsorted(pieces.edge, mesh_edges))  # pieces are ordered by edge
-    edge, other = pieces.edge[:first], pieces.edge[first:] - mesh_edges
-    surface = arrays.edge_surface[edge]
-    material = arrays.edge_material[edge]
-    source = edge - arrays.edge_start[surface]
-    if len(other):
-        surface = np.concatenate(
-            [surface, np.concatenate([part.surface for part in forced])[other]]
-        )
-        material = np.concatenate(
-            [material, np.concatenate([part.material for part in forced])[other]]
-        )
-        source = np.concatenate([source, np.concatenate([part.source for part in forced])[other]])
-    return surface, material, source
+def _assemble(
+    arrays: SceneArrays, surfaces: Sequence[Surface], forced: Sequence[ForcedEdges]
+) -> _Assembled:
+    positions = [surface.positions for surface in surfaces] + [part.positions for part in forced]
+    starts = np.cumsum([arrays.vertex_start[-1], *(len(part.positions) for part in forced)])
+    shifted = [
+        part.edges + np.int32(start) for part, start in zip(forced, starts[:-1], strict=True)
+    ]
+    none = np.zeros(sum(len(part.edges) for part in forced), np.uint8)
+    rank = [arrays.surface_rank[part.surface].astype(np.int16) for part in forced]
+
+    def joined(first: NDArray[Any], rest: Sequence[NDArray[Any]]) -> NDArray[Any]:
+        return np.concatenate([first, *rest]) if rest else first
+
+    return _Assembled(
+        positions=np.ascontiguousarray(np.concatenate([np.empty((0, 3)), *positions])),
+        edges=joined(arrays.edges, shifted),
+        edge_faces=joined(arrays.edge_faces, [part.faces for part in forced]),
+        edge_kind=joined(arrays.edge_kind, [part.kind for part in forced]),
+        edge_silhouette=joined(arrays.edge_silhouette, [none] if len(none) else []),
+        edge_flip=joined(arrays.edge_flip, [none] if len(none) else []),
+        edge_rank=joined(arrays.edge_rank, rank),
+        edge_surface=joined(arrays.edge_surface, [part.surface for part in forced]),
+        edge_material=joined(arrays.edge_material, [part.material for part in forced]),
+        edge_source=joined(arrays.edge_source, [part.source for part in forced]),
+    )
 
 
 def _take_front_material(
     arrays: SceneArrays,
+    two_materials: NDArray[np.bool_],
     camera: Camera,
     view: VisibilityInput,
     pieces: Pieces,
     material: NDArray[np.int32],
 ) -> None:
     """Between two materials, draw in that of the face which is seen; in place."""
-    edge = pieces.edge[pieces.edge < len(arrays.edges)]
+    mesh_pieces = int(np.searchsorted(pieces.edge, len(arrays.edges)))  # ordered by edge
+    edge = pieces.edge[:mesh_pieces]
+    two = np.flatnonzero(two_materials[edge])
+    if len(two) == 0:
+        return
     f, g = arrays.edge_faces[edge].T
-    two = np.flatnonzero((f >= 0) & (g >= 0))
-    if len(two) == 0:
-        return
-    two = two[arrays.triangle_material[f[two]] != arrays.triangle_material[g[two]]]
-    if len(two) == 0:
-        return
     corners = view.triangles[f[two]]
     p0, p1, p2 = (view.positions[corners[:, k]] for k in range(3))
     to_eye = camera.eye - p0 if camera.perspective else -camera.direction

@@ -154,10 +154,22 @@ def test_missing_material_slots_take_the_last_colour():
     assert strokes.colour.tolist() == [[0, 1, 0]]
 
 
+def test_two_strokes_of_one_edge_have_identities_of_their_own():
+    wall = surface([[0, -2, 0], [0, 2, 0]], [], loose_edges=[[0, 1]], name="line")
+    post = box((0.1, 0.5, 1), (1.0, 0, 0), name="post")
+    strokes = visible_strokes(scene(wall, post, camera=look_at((9, 0, 0.0))))
+    line = np.flatnonzero(strokes.object_index == 0)
+    assert len(line) == 2
+    assert (strokes.identity[line] >> 52).tolist() == [0, 1]
+    mask = (1 << 52) - 1
+    assert len(set((strokes.identity[line] & mask).tolist())) == 1
+    assert len(set(strokes.identity.tolist())) == len(strokes)
+
+
 def test_identity_is_the_object_and_its_smallest_edge():
     bodies = [box(name="a"), box((1, 1, 1), (0, 3, 0), name="b")]
     strokes = visible_strokes(scene(*bodies, camera=look_at((9, 4, 3))))
-    assert np.array_equal(strokes.identity >> 32, strokes.object_index)
+    assert np.array_equal(strokes.identity >> 32 & 0xFFFFF, strokes.object_index)
     assert len(set(strokes.identity.tolist())) == len(strokes)
     turned = visible_strokes(scene(*bodies, camera=look_at((9, 4.05, 3.02))))
     assert sorted(turned.identity.tolist()) == sorted(strokes.identity.tolist())

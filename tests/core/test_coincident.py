@@ -4,8 +4,8 @@
 import numpy as np
 import pytest
 import shapely
-from beamwright.core.lines import coincident
-from beamwright.core.lines.coincident import COINCIDENT_FIELD, uncovered
+from beamwright.core.kernels import numpy_coincident as coincident
+from beamwright.core.kernels.numpy_coincident import COINCIDENT_FIELD, uncovered
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -212,6 +212,7 @@ def test_caches_die_with_the_topology():
     body = grid_plate(3, 1.0)
     features.collect([body])
     features._scenes.clear()
+    features._collected.clear()
     ghost = weakref.ref(body.topology)
     del body
     gc.collect()

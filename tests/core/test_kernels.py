@@ -18,7 +18,16 @@ import numpy as np
 import pytest
 from beamwright.core import kernels
 from beamwright.core.errors import HostError, SceneError, SettingError
-from beamwright.core.kernels import build, native, numpy_chaining, numpy_lines, numpy_points
+from beamwright.core.kernels import (
+    build,
+    native,
+    numpy_chaining,
+    numpy_coincident,
+    numpy_joining,
+    numpy_lines,
+    numpy_points,
+)
+from beamwright.core.kernels.records import JoinInput, Pieces
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from kernel_cases import (
@@ -421,6 +430,136 @@ def test_stars_join_up_to_the_largest_degree(library, degree):
     np.testing.assert_array_equal(ours.half_edges, theirs.half_edges)
     joins = degree - (len(ours.offsets) - 1)
     assert joins == (0 if degree > 256 else degree // 2)
+
+
+# --- coincident lines, joining, simplification -------------------------------------------
+
+
+def grid_lines(random, count, step=0.25):
+    """Segments between few places, so that many coincide, with a little noise on some."""
+    places = np.round(random.uniform(-1, 1, (count, 2, 2)) / step) * step
+    noisy = random.random(count) < 0.3
+    places[noisy] += random.normal(0, numpy_coincident.COINCIDENT_FIELD / 3, (noisy.sum(), 2, 2))
+    return np.ascontiguousarray(places.reshape(count, 4))
+
+
+@settings(max_examples=120)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    count=st.integers(0, 80),
+    step=st.sampled_from([0.5, 0.25, 0.01]),
+    tolerance=st.sampled_from([0.0, numpy_coincident.COINCIDENT_FIELD, 0.02]),
+)
+def test_uncovered_stretches_are_equal(library, seed, count, step, tolerance):
+    random = np.random.default_rng(seed)
+    xy = grid_lines(random, count, step)
+    priority = random.integers(-2, 3, count)
+    piece, u = library.uncovered(xy, priority, tolerance)
+    if tolerance == 0.0:
+        np.testing.assert_array_equal(piece, np.arange(count))
+        return
+    expected, expected_u = numpy_coincident.uncovered(xy, priority, tolerance)
+    np.testing.assert_array_equal(piece, expected)
+    np.testing.assert_array_equal(u, expected_u)
+
+
+def test_many_lines_through_one_point_are_compared(library):
+    angle = np.repeat(np.linspace(0, np.pi, 700, endpoint=False), 3)
+    xy = np.stack([np.cos(angle), np.sin(angle), -np.cos(angle), -np.sin(angle)], axis=1)
+    piece, u = library.uncovered(np.ascontiguousarray(xy), np.zeros(len(xy), np.int64))
+    np.testing.assert_array_equal(piece, np.arange(0, len(xy), 3))
+    np.testing.assert_array_equal(u, np.tile([0.0, 1.0], (700, 1)))
+
+
+@settings(max_examples=150)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    count=st.integers(0, 60),
+    vertices=st.integers(2, 30),
+    coincident=st.sampled_from([0.0, numpy_coincident.COINCIDENT_FIELD]),
+)
+def test_joined_strokes_are_equal_bit_for_bit(library, seed, count, vertices, coincident):
+    random = np.random.default_rng(seed)
+    positions = np.round(random.uniform(-1, 1, (vertices, 3)), 1)
+    edges = random.integers(0, vertices, (40, 2)).astype(np.int32)
+    edge = np.sort(random.integers(0, 40, count)).astype(np.int32)
+    cut = np.sort(np.round(random.uniform(0, 1, (count, 2)), 1), axis=1)
+    t = np.where(random.random((count, 2)) < 0.5, cut, [0.0, 1.0])
+    ends = positions[edges[edge]][:, :, :2]
+    step = ends[:, 1] - ends[:, 0]
+    xy = np.concatenate([ends[:, 0] + step * t[:, :1], ends[:, 0] + step * t[:, 1:]], axis=1)
+    given_pieces = JoinInput(
+        pieces=Pieces(
+            edge=edge,
+            kind=random.choice([1, 2, 4, 33, 128], count).astype(np.uint16),
+            t=np.ascontiguousarray(t),
+            xy=np.ascontiguousarray(xy),
+        ),
+        group=random.integers(0, 3, count).astype(np.int32),
+        priority=random.integers(0, 4, count),
+        source=random.integers(0, 20, count),
+        edges=edges,
+        positions=positions,
+        height_row=np.array([0.0, 0.0, 1.0, 5.0]),
+        near=4.3,
+        far=5.9,
+        coincident=coincident,
+    )
+    ours, theirs = library.joined_pieces(given_pieces), numpy_joining.joined_pieces(given_pieces)
+    for name in ("offsets", "first", "kind", "smallest", "points"):
+        np.testing.assert_array_equal(getattr(ours, name), getattr(theirs, name), err_msg=name)
+
+
+def test_pieces_of_no_edge_or_vertex_are_refused(library):
+    good = JoinInput(
+        pieces=Pieces(
+            np.zeros(1, np.int32), np.ones(1, np.uint16), np.array([[0.0, 1.0]]), np.eye(1, 4)
+        ),
+        group=np.zeros(1, np.int32),
+        priority=np.zeros(1, np.int64),
+        source=np.zeros(1, np.int64),
+        edges=np.array([[0, 1]], np.int32),
+        positions=np.zeros((2, 3)),
+        height_row=np.array([0.0, 0.0, 0.0, 1.0]),
+        near=0.0,
+        far=2.0,
+        coincident=0.0,
+    )
+    assert len(library.joined_pieces(good).first) == 1
+    outside = replace(good.pieces, edge=np.array([1], np.int32))
+    for bad in (
+        replace(good, pieces=outside),
+        replace(good, edges=np.array([[0, 2]], np.int32)),
+        replace(good, edges=np.array([[-1, 1]], np.int32)),
+    ):
+        with pytest.raises(ValueError, match="out of range"):
+            library.joined_pieces(bad)
+    with pytest.raises(ValueError, match="priority"):
+        library.joined_pieces(replace(good, priority=np.zeros(2, np.int64)))
+
+
+@settings(max_examples=150)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    count=st.integers(0, 12),
+    tolerance=st.sampled_from([1e-9, 1 / 65536, 1 / 4096, 0.05, 0.5]),
+)
+def test_simplified_lines_are_equal_bit_for_bit(library, seed, count, tolerance):
+    """The reference is GEOS, by shapely."""
+    random = np.random.default_rng(seed)
+    lines = []
+    for _ in range(count):
+        line = np.cumsum(random.normal(size=(random.integers(1, 40), 2)) * 0.05, axis=0)
+        if random.random() < 0.3:
+            line = np.round(line, 1)  # equal distances, places met twice
+        lines.append(np.concatenate([line, line[:1]]) if random.random() < 0.4 else line)
+    points = np.concatenate([np.empty((0, 2)), *lines])
+    offsets = np.cumsum([0, *map(len, lines)]).astype(np.int64)
+    ours, theirs = (
+        module.simplified(points, offsets, tolerance) for module in (library, numpy_joining)
+    )
+    np.testing.assert_array_equal(ours[1], theirs[1])
+    np.testing.assert_array_equal(ours[0], theirs[0])
 
 
 def test_a_node_out_of_range_is_refused(library):

@@ -236,6 +236,105 @@ static int64_t chaining(bw_workspace *workspace, int32_t count, int32_t node_cou
     return chains;
 }
 
+static int64_t joining(bw_workspace *workspace, int32_t count, int32_t nv, int wild) {
+    int32_t ne = 1 + count / 2;
+    int32_t *edge = exactly(count, sizeof(int32_t)), *group = exactly(count, sizeof(int32_t));
+    uint16_t *kind = exactly(count, sizeof(uint16_t));
+    double *t = exactly(2 * count, sizeof(double)), *xy = exactly(4 * count, sizeof(double));
+    int64_t *priority = exactly(count, sizeof(int64_t));
+    int64_t *source = exactly(count, sizeof(int64_t));
+    int32_t *edges = exactly(2 * ne, sizeof(int32_t));
+    double *positions = exactly(3 * nv, sizeof(double));
+    for (int32_t i = 0; i < count; i++) {
+        edge[i] = index_below(ne, wild);
+        group[i] = below(3);
+        kind[i] = (uint16_t)(1 + below(200));
+        priority[i] = below(4);
+        source[i] = below(40);
+        t[2 * i] = below(2) ? 0.0 : 0.25;
+        t[2 * i + 1] = below(2) ? 1.0 : 0.5;
+    }
+    for (int32_t i = 0; i < 4 * count; i++) {
+        xy[i] = coordinate(wild && below(300) == 0);
+    }
+    for (int32_t i = 0; i < 2 * ne; i++) {
+        edges[i] = index_below(nv, wild);
+    }
+    for (int32_t i = 0; i < 3 * nv; i++) {
+        positions[i] = coordinate(wild);
+    }
+    bw_join_input input = {
+        .count = count,
+        .vertex_count = nv,
+        .edge_count = ne,
+        .edge = edge,
+        .kind = kind,
+        .t = t,
+        .xy = xy,
+        .group = group,
+        .priority = priority,
+        .source = source,
+        .edges = edges,
+        .positions = positions,
+        .height_row = {0.1, 0.2, 1.0, 5.0},
+        .near_clip = 2.0,
+        .far_clip = 8.0,
+        .coincident = below(3) == 0 ? 0.0 : 1e-3,
+        .least_cosine = 0.5,
+        .largest_degree = 256,
+    };
+    int64_t stretches = bw_uncovered(workspace, count, xy, priority, 1e-3);
+    if (stretches >= 0) {
+        int64_t *piece = exactly(stretches, sizeof(int64_t));
+        double *u = exactly(2 * stretches, sizeof(double));
+        require(bw_take_stretches(workspace, stretches, piece, u) == stretches, "take failed");
+        for (int64_t i = 0; i < stretches; i++) {
+            require(piece[i] >= 0 && piece[i] < count, "a stretch of no piece");
+            require(u[2 * i] < u[2 * i + 1], "an empty stretch");
+        }
+        free(piece);
+        free(u);
+    }
+    int64_t points = 0;
+    int64_t strokes = bw_join(workspace, &input, &points);
+    require(strokes >= BW_BAD_SETTING, "unknown status");
+    if (strokes >= 0) {
+        double *place = exactly(2 * points, sizeof(double));
+        double *left = exactly(2 * points, sizeof(double));
+        int64_t *offsets = exactly(strokes + 1, sizeof(int64_t));
+        int64_t *new_offsets = exactly(strokes + 1, sizeof(int64_t));
+        int64_t *first = exactly(strokes, sizeof(int64_t));
+        uint16_t *kinds = exactly(strokes, sizeof(uint16_t));
+        int64_t *smallest = exactly(strokes, sizeof(int64_t));
+        require(bw_take_joined(workspace, strokes, points, place, offsets, first, kinds,
+                               smallest) == strokes, "take failed");
+        require(bw_take_joined(workspace, strokes, points + 1, place, offsets, first, kinds,
+                               smallest) == BW_BAD_SIZE, "took too many");
+        require(offsets[strokes] == points, "a point was lost in joining");
+        int64_t kept = bw_simplified(workspace, strokes, offsets, place, 0.01, left, new_offsets);
+        require(kept == BW_OUT_OF_MEMORY || (kept <= points && new_offsets[strokes] == kept),
+                "a point was won in simplifying");
+        strokes = kept < 0 ? kept : strokes;
+        if (wild && kept > 0) {
+            offsets[0] = 1;
+            require(bw_simplified(workspace, 1, offsets, place, 0.01, left, new_offsets) ==
+                        BW_BAD_SIZE, "odd offsets were taken");
+        }
+        free(place);
+        free(left);
+        free(offsets);
+        free(new_offsets);
+        free(first);
+        free(kinds);
+        free(smallest);
+    }
+    void *all[] = {edge, group, kind, t, xy, priority, source, edges, positions};
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++) {
+        free(all[i]);
+    }
+    return strokes;
+}
+
 static int64_t ordering(bw_workspace *workspace, int32_t strokes, int wild) {
     int64_t nodes = 2 * (int64_t)strokes;
     double *xy = exactly(2 * nodes, sizeof(double));
@@ -320,6 +419,8 @@ static int64_t everything(bw_workspace *workspace, int size, int wild) {
     int64_t worst = visibility(workspace, n, below(4) == 0 ? 0 : 2 * n, 3 * n, wild);
     int64_t status = chaining(workspace, below(2 * n), 1 + below(n), wild);
     worst = status < worst ? status : worst;
+    status = joining(workspace, below(2 * n), n, wild);
+    worst = status < worst ? status : worst;
     status = ordering(workspace, below(n < 120 ? n : 120), wild);
     worst = status < worst ? status : worst;
     status = motion(workspace, 2 * below(n), wild);
@@ -346,7 +447,7 @@ int main(void) {
     require(bw_workspace_bytes(shared) > 0, "nothing was reserved");
     bw_workspace_free(shared);
     for (int i = 0; i < 1500; i++) {
-        allocations_left = i % 3 == 0 ? -1 : below(45);  // every third is not starved
+        allocations_left = i % 3 == 0 ? -1 : below(70);  // every third is not starved
         bw_workspace *fresh = bw_workspace_new();
         if (fresh != NULL) {
             starved += everything(fresh, 60, i % 2) == BW_OUT_OF_MEMORY;

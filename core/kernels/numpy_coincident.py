@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Lines that lie on one another in the image are drawn once."""
+"""Lines that lie on one another in the image are drawn once: reference in numpy."""
 
 from __future__ import annotations
 
@@ -64,8 +64,8 @@ def uncovered(
     # Common stretch along the later piece, and its distance from the line of the kept one.
     along = step[later] / length[later, None]
     origin = xy[later, :2]
-    s0 = np.einsum("ij,ij->i", xy[kept, :2] - origin, along)
-    s1 = np.einsum("ij,ij->i", xy[kept, 2:] - origin, along)
+    s0 = _dot(xy[kept, :2] - origin, along)
+    s1 = _dot(xy[kept, 2:] - origin, along)
     start = np.maximum(np.minimum(s0, s1), 0.0)
     end = np.minimum(np.maximum(s0, s1), length[later])
     kept_along = step[kept] / length[kept, None]
@@ -79,6 +79,12 @@ def uncovered(
         return everything
     margin = tolerance / length[later]
     return _left_over(count, later, start / length[later], end / length[later], margin)
+
+
+def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Row by row, with two roundings, as C does it (einsum may fuse them)."""
+    result: FloatArray = a[:, 0] * b[:, 0] + a[:, 1] * b[:, 1]
+    return result
 
 
 def _near_one_line(
@@ -121,6 +127,10 @@ def _left_over(
     high = np.concatenate([np.zeros(count), end, np.full(count, 1.25)])
     order = np.lexsort((low, index))
     index, low, high = index[order], low[order], high[order]
-    reached = np.maximum.accumulate(2.0 * index + high)[:-1] - 2.0 * index[:-1]
+    key = 2.0 * index + high
+    # Where the farthest end so far came up, so that its digits are not lost in the sum.
+    every = np.arange(len(key))
+    place = np.maximum.accumulate(np.where(key >= np.maximum.accumulate(key), every, 0))
+    reached = high[place][:-1]
     gap = np.flatnonzero((index[1:] == index[:-1]) & (low[1:] - reached > 1e-9))
     return index[gap], np.stack([reached[gap], low[gap + 1]], axis=1)
