@@ -23,18 +23,38 @@ ROOT_PACKAGE = __package__.rpartition(".")[0]
 
 def register() -> None:
     """Register everything, in the order in which the parts build on one another."""
-    from . import handlers, operators, panels, preferences, properties, show_properties, terminal
+    from . import (
+        handlers,
+        operators,
+        panels,
+        preferences,
+        preview,
+        properties,
+        show_properties,
+        terminal,
+    )
 
-    for module in (properties, show_properties, preferences, handlers, operators, panels, terminal):
+    for module in (
+        properties, show_properties, preferences, preview, handlers, operators, panels, terminal,
+    ):  # fmt: skip
         module.register()
 
 
 def unregister() -> None:
     """Take back all that `register` added, in reverse."""
-    from . import handlers, operators, panels, preferences, properties, show_properties, terminal
+    from . import (
+        handlers,
+        operators,
+        panels,
+        preferences,
+        preview,
+        properties,
+        show_properties,
+        terminal,
+    )
 
     for module in (
-        terminal, panels, operators, handlers, preferences, show_properties, properties,
+        terminal, panels, operators, handlers, preview, preferences, show_properties, properties,
     ):  # fmt: skip
         module.unregister()
 

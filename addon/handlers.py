@@ -7,6 +7,13 @@ import bpy
 from bpy.app.handlers import persistent
 
 from . import properties, results, session
+from .preview import overlay
+from .preview import settings as preview_settings
+
+
+@persistent
+def _file_loading(*_arguments: Any) -> None:
+    preview_settings.keep()
 
 
 @persistent
@@ -14,6 +21,9 @@ def _file_loaded(*_arguments: Any) -> None:
     session.forget()
     results.forget()
     properties.migrate()
+    overlay.forget(pictures=True)
+    preview_settings.bring_back()
+    overlay.synchronise()
 
 
 @persistent
@@ -24,13 +34,27 @@ def _file_saving(*_arguments: Any) -> None:
 @persistent
 def _undone(*_arguments: Any) -> None:
     session.forget()
+    overlay.forget()
+
+
+@persistent
+def _frame_changed(*_arguments: Any) -> None:
+    overlay.frame_changed()
+
+
+@persistent
+def _depsgraph_updated(_scene: Any, depsgraph: Any) -> None:
+    overlay.depsgraph_updated(depsgraph)
 
 
 _HANDLERS = (
+    ("load_pre", _file_loading),
     ("load_post", _file_loaded),
     ("save_pre", _file_saving),
     ("undo_post", _undone),
     ("redo_post", _undone),
+    ("frame_change_post", _frame_changed),
+    ("depsgraph_update_post", _depsgraph_updated),
 )
 
 

@@ -24,6 +24,8 @@ __all__ = ["BlenderSource", "forget", "open_file", "open_source"]
 _READERS: dict[str, MeshReader] = {}
 """Readers of the open file's scenes by name: their topologies serve all operators."""
 
+_readings = 0
+
 DRAWABLE = {"MESH", "CURVE", "FONT", "SURFACE", "META"}
 
 
@@ -103,13 +105,16 @@ class BlenderSource:
 
         The current frame comes back too.
         """
+        global _readings
         scene = self.scene
         frame, subframe = scene.frame_current, scene.frame_subframe
         camera = scene.camera
+        _readings += 1
         changes = apply_render_state(scene, self.view_layer)
         try:
             yield
         finally:
+            _readings -= 1
             restore_state(changes)
             scene = self.scene
             scene.frame_set(frame, subframe=subframe)
@@ -166,6 +171,11 @@ class BlenderSource:
             "view_layer": self.view_layer.name,
             "resolution": [self.scene.render.resolution_x, self.scene.render.resolution_y],
         }
+
+
+def is_reading() -> bool:
+    """Whether a scene is in the state of its renders, frames running through it."""
+    return _readings > 0
 
 
 def forget() -> None:

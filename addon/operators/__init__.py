@@ -3,13 +3,14 @@
 
 import bpy
 
-from . import analysis, assignment, export, projectors
+from . import analysis, assignment, export, preview, projectors
 
 CLASSES = (
     *projectors.CLASSES,
     *assignment.CLASSES,
     *analysis.CLASSES,
     *export.CLASSES,
+    *preview.CLASSES,
 )
 
 

@@ -3,9 +3,9 @@
 
 import bpy
 
-from . import object_lines, output, projectors
+from . import object_lines, output, preview, projectors
 
-CLASSES = (*projectors.CLASSES, *object_lines.CLASSES, *output.CLASSES)
+CLASSES = (*preview.CLASSES, *projectors.CLASSES, *object_lines.CLASSES, *output.CLASSES)
 
 
 def register() -> None:

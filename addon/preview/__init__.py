@@ -1,0 +1,26 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the laser will draw, shown over the 3D view while working.
+
+``layers``, ``guides``, ``meter``, ``cache`` and ``worker`` know arrays and words only;
+``engine`` reads scenes and hands them to the worker; ``overlay`` and ``drawing`` put the
+result on the screen.
+"""
+
+from __future__ import annotations
+
+__all__ = ["register", "unregister"]
+
+
+def register() -> None:
+    """Register the preview's settings; it starts switched off."""
+    from . import settings
+
+    settings.register()
+
+
+def unregister() -> None:
+    """Switch the preview off and take its settings back."""
+    from . import overlay, settings
+
+    overlay.stop()
+    settings.unregister()
