@@ -3,9 +3,10 @@
 
 from __future__ import annotations
 
+import math
+
 import bpy
 import numpy as np
-from numpy.typing import NDArray
 
 from ...core.errors import SceneError
 from ...core.scene import Camera
@@ -62,42 +63,71 @@ def scene_camera(
     SceneError
         If there is none, or no camera of that name; the message lists those there are.
     """
-    cameras = sorted(item.name for item in scene.objects if item.type == "CAMERA")
+
+    def cameras() -> list[str]:
+        return sorted(item.name for item in scene.objects if item.type == "CAMERA")
+
     if camera_name is not None:
         found = scene.objects.get(camera_name)
         if found is None or found.type != "CAMERA":
-            listed = ", ".join(f"“{name}”" for name in cameras) or "none"
+            listed = ", ".join(f"“{name}”" for name in cameras()) or "none"
             raise SceneError(
                 f"Scene “{scene.name}” has no camera “{camera_name}”; its cameras: {listed}."
             )
         return found
     camera = bound_camera(scene, frame) or scene.camera
     if camera is None or camera.type != "CAMERA":
+        found_cameras = cameras()
         remedy = (
-            f"make “{cameras[0]}” the scene's camera in the scene properties"
-            if cameras
+            f"make “{found_cameras[0]}” the scene's camera in the scene properties"
+            if found_cameras
             else "add one (Add > Camera) and aim it at what shall be drawn"
         )
         raise SceneError(f"Scene “{scene.name}” has no camera: {remedy}.")
     return camera
 
 
-def _world_to_view(camera: bpy.types.Object) -> NDArray[np.float64]:
-    """Invert the camera's world matrix in double precision, its scale left out as in renders."""
-    world = np.array(camera.matrix_world, np.float64)
-    lengths = np.linalg.norm(world[:3, :3], axis=0)
-    if not np.all(np.isfinite(world)) or np.any(lengths < 1e-30):
+Rows = list[list[float]]
+
+
+def _world_to_view(camera: bpy.types.Object) -> Rows:
+    """Invert the camera's world matrix in double precision, its scale left out as in renders.
+
+    Plain floats: for one matrix numpy costs many times as much.
+    """
+    place = camera.matrix_world
+    world = [list(place[row]) for row in range(3)]
+    lengths = [math.hypot(*(world[row][column] for row in range(3))) for column in range(3)]
+    finite = all(math.isfinite(value) for row in world for value in row)
+    if not finite or min(lengths) < 1e-30:
         raise SceneError(
             f"Camera “{camera.name}” has no valid place: its scale is zero or its transform is "
             "not a number. Reset its scale to 1."
         )
-    world[:3, :3] /= lengths
-    try:
-        return np.linalg.inv(world)
-    except np.linalg.LinAlgError:
+    (a, b, c), (d, e, f), (g, h, i) = (
+        [row[column] / lengths[column] for column in range(3)] for row in world
+    )
+    adjugate = [
+        [e * i - f * h, c * h - b * i, b * f - c * e],
+        [f * g - d * i, a * i - c * g, c * d - a * f],
+        [d * h - e * g, b * g - a * h, a * e - b * d],
+    ]
+    determinant = a * adjugate[0][0] + b * adjugate[1][0] + c * adjugate[2][0]
+    if abs(determinant) < 1e-12:
         raise SceneError(
             f"Camera “{camera.name}” is squashed flat by its parents' scale: reset it to 1."
-        ) from None
+        )
+    view = [[value / determinant for value in row] for row in adjugate]
+    for row in view:
+        row.append(-sum(row[k] * world[k][3] for k in range(3)))
+    return [*view, [0.0, 0.0, 0.0, 1.0]]
+
+
+def _product(a: Rows, b: Rows) -> Rows:
+    columns = list(zip(*b, strict=True))
+    return [
+        [sum(x * y for x, y in zip(row, column, strict=True)) for column in columns] for row in a
+    ]
 
 
 def extract_camera(
@@ -122,37 +152,37 @@ def extract_camera(
         )
     half_width, half_height = page_half_size(scene)
     render = scene.render
-    projection = np.array(
-        evaluated.calc_matrix_camera(
-            depsgraph,
-            x=render.resolution_x,
-            y=render.resolution_y,
-            scale_x=render.pixel_aspect_x,
-            scale_y=render.pixel_aspect_y,
-        ),
-        np.float64,
+    matrix = evaluated.calc_matrix_camera(
+        depsgraph,
+        x=render.resolution_x,
+        y=render.resolution_y,
+        scale_x=render.pixel_aspect_x,
+        scale_y=render.pixel_aspect_y,
     )
+    projection = [list(matrix[row]) for row in range(4)]
     view = _world_to_view(evaluated)
     if lens.type == "PERSP":
-        projection[3] = (0.0, 0.0, -1.0, 0.0)
+        projection[3] = [0.0, 0.0, -1.0, 0.0]
     else:
-        projection[3] = (0.0, 0.0, 0.0, 1.0)
-    fold = np.diag([half_width, half_height, 1.0, 1.0])
-    matrix = fold @ projection @ view
+        projection[3] = [0.0, 0.0, 0.0, 1.0]
+    projection[0] = [value * half_width for value in projection[0]]
+    projection[1] = [value * half_height for value in projection[1]]
+    through = _product(projection, view)
     if lens.type == "ORTHO":
-        matrix[3] = (0.0, 0.0, 0.0, 1.0)
-    if not np.all(np.isfinite(matrix)):
+        through[3] = [0.0, 0.0, 0.0, 1.0]
+    if not all(math.isfinite(value) for row in through for value in row):
         raise SceneError(
             f"The projection of camera “{camera.name}” is not a number: check its lens, "
             "clipping distances and shift."
         )
-    direction = -view[2, :3] / np.linalg.norm(view[2, :3])
+    axis = view[2][:3]
+    length = -math.hypot(*axis)
     return Camera(
-        view_projection=np.ascontiguousarray(matrix),
+        view_projection=np.array(through),
         half_width=half_width,
         half_height=half_height,
         clip_start=float(lens.clip_start),
         clip_end=float(lens.clip_end),
         eye=np.array(evaluated.matrix_world.translation, np.float64),
-        direction=direction,
+        direction=np.array([value / length for value in axis]),
     )

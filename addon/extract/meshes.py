@@ -12,6 +12,7 @@ import bpy
 import numpy as np
 from numpy.typing import NDArray
 
+from ...core.lines.memory import Bounded
 from ...core.scene import Surface, Topology
 from .. import compat
 from .assignment import ObjectSettings, SettingsReader
@@ -220,18 +221,35 @@ def _read_topology(probe: _Probe) -> _KnownTopology:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class _KnownSurface:
+    """A surface with what was read of Blender to make it."""
+
+    local: NDArray[np.float32]
+    matrix: tuple[float, ...]
+    settings: ObjectSettings
+    surface: Surface
+
+
+KEPT_SURFACES = 4096
+KEPT_BYTES = 1 << 28
+
+
 class MeshReader:
     """Reads the surfaces of one scene, frame by frame, and keeps what does not change.
 
-    Nothing of Blender's is kept between two calls: only arrays and names.
+    Nothing of Blender's is kept between two calls: only arrays and names. A surface that is
+    the same as in the frame before, in every array, is handed over as the same instance.
     """
 
     def __init__(self) -> None:
         self.topologies = TopologyCache()
+        self._surfaces: Bounded[str, _KnownSurface] = Bounded(KEPT_SURFACES, KEPT_BYTES)
 
     def clear(self) -> None:
         """Forget everything, as after an undo or a file load."""
         self.topologies.clear()
+        self._surfaces.clear()
 
     def read(
         self,
@@ -304,26 +322,55 @@ class MeshReader:
                 return
             if kind != "MESH" and len(mesh.polygons):
                 return  # its faces come as a mesh of their own
-            matrix = np.array(instance.matrix_world, np.float64)
             topology = self.topologies.find(identity, mesh, settings.marks)
-            yield Surface(
-                name=owner.original.name_full,
-                identity=identity,
-                topology=topology,
-                positions=_positions(mesh, matrix),
-                colours=_colours(item, owner, mesh, settings),
-                mirrored=bool(np.linalg.det(matrix[:3, :3]) < 0.0),
-                lines=settings.lines,
-                assignment=settings.assignment,
-                vertex_normals=(
-                    _normals(mesh, matrix)
-                    if settings.lines.smooth_contour and topology.triangle_smooth.any()
-                    else None
-                ),
-            )
+            yield self._placed(instance, owner, mesh, identity, settings, topology)
         finally:
             if converted:
                 item.to_mesh_clear()
+
+    def _placed(
+        self,
+        instance: bpy.types.DepsgraphObjectInstance,
+        owner: bpy.types.Object,
+        mesh: bpy.types.Mesh,
+        identity: str,
+        settings: ObjectSettings,
+        topology: Topology,
+    ) -> Surface:
+        """Return the surface of an evaluated mesh, the known one while nothing changed."""
+        rows = instance.matrix_world
+        matrix = (*rows[0], *rows[1], *rows[2], *rows[3])
+        local = _local_positions(mesh)
+        colours = _colours(instance.object, owner, mesh, settings)
+        known = self._surfaces.get(identity)
+        world = np.array(matrix).reshape(4, 4)
+        normals = None
+        if settings.lines.smooth_contour and topology.triangle_smooth.any():
+            normals = _normals(mesh, world)
+        if (
+            known is not None
+            and known.surface.topology is topology
+            and known.matrix == matrix
+            and known.settings == settings
+            and np.array_equal(known.surface.colours, colours)
+            and _equal(known.local, local)
+            and _equal(known.surface.vertex_normals, normals)
+        ):
+            return known.surface
+        surface = Surface(
+            name=owner.original.name_full,
+            identity=identity,
+            topology=topology,
+            positions=_positions(local, world),
+            colours=colours,
+            mirrored=bool(np.linalg.det(world[:3, :3]) < 0.0),
+            lines=settings.lines,
+            assignment=settings.assignment,
+            vertex_normals=normals,
+        )
+        size = local.nbytes + surface.positions.nbytes
+        self._surfaces.put(identity, _KnownSurface(local, matrix, settings, surface), size)
+        return surface
 
 
 def _needs_conversion(item: bpy.types.Object) -> bool:
@@ -352,11 +399,16 @@ def _identity(
     return f"{parent.original.name_full}/{name}/{path}"
 
 
-def _positions(mesh: Any, matrix: FloatArray) -> FloatArray:
+def _local_positions(mesh: Any) -> NDArray[np.float32]:
     local = np.empty(3 * len(mesh.vertices), np.float32)
     mesh.attributes["position"].data.foreach_get("vector", local)
+    return local
+
+
+def _positions(local: NDArray[np.float32], matrix: FloatArray) -> FloatArray:
     world = local.reshape(-1, 3).astype(np.float64) @ matrix[:3, :3].T
     world += matrix[:3, 3]
+    world.flags.writeable = False  # it is handed out again
     return world
 
 

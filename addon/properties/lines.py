@@ -79,6 +79,7 @@ KIND_PROPERTIES: dict[str, LineKind] = {
     "dot": LineKind.DOT,
 }
 """Boolean properties of `BEAMWRIGHT_PG_lines` and the line kinds they switch on."""
+_KIND_BITS = tuple((name, int(kind)) for name, kind in KIND_PROPERTIES.items())
 
 
 def _kind(name: str, label: str, description: str) -> Any:
@@ -190,12 +191,12 @@ class BEAMWRIGHT_PG_lines(bpy.types.PropertyGroup):
 
     def to_core(self) -> LineSettings:
         """Return the frozen line settings."""
-        kinds = LineKind(0)
-        for name, kind in KIND_PROPERTIES.items():
+        kinds = 0  # plain numbers: joining flags costs more than reading them
+        for name, bit in _KIND_BITS:
             if getattr(self, name):
-                kinds |= kind
+                kinds |= bit
         return LineSettings(
-            kinds=kinds,
+            kinds=LineKind(kinds),
             crease_angle_rad=exact(self.crease_angle, _LINES.crease_angle_rad),
             crease_on_smooth=self.crease_on_smooth,
             occludes=self.occludes,

@@ -45,6 +45,8 @@ def contour_edges(surfaces: Sequence[Surface], arrays: SceneArrays, camera: Came
     ForcedEdges
         Segments in world space, one for each smooth triangle the contour crosses.
     """
+    if not any(surface.lines.smooth_contour for surface in surfaces):
+        return ForcedEdges.none()
     positions, edges, faces = [np.empty((0, 3))], [np.empty((0, 2), np.int32)], []
     owners, materials, sources = [], [], []
     points = 0

@@ -71,15 +71,7 @@ _results: Bounded[tuple[object, ...], ForcedEdges] = Bounded(4)
 _of_still_scenes: dict[tuple[bool, bool], ByParts[ForcedEdges]] = {
     (between, within): ByParts(4) for between in (False, True) for within in (False, True)
 }
-_NOTHING = ForcedEdges(
-    positions=np.empty((0, 3)),
-    edges=np.empty((0, 2), np.int32),
-    faces=np.empty((0, 2), np.int32),
-    kind=np.empty(0, np.uint16),
-    surface=np.empty(0, np.int32),
-    material=np.empty(0, np.int32),
-    source=np.empty(0, np.int64),
-)
+_NOTHING = ForcedEdges.none()
 _version = count(1)
 _lock = Lock()
 

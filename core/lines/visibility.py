@@ -49,6 +49,20 @@ class ForcedEdges:
     material: NDArray[np.int32]
     source: NDArray[np.int64]
 
+    @classmethod
+    def none(cls) -> ForcedEdges:
+        """No segments at all."""
+        empty = np.empty(0, np.int32)
+        return cls(
+            positions=np.empty((0, 3)),
+            edges=np.empty((0, 2), np.int32),
+            faces=np.empty((0, 2), np.int32),
+            kind=np.empty(0, np.uint16),
+            surface=empty,
+            material=empty,
+            source=np.empty(0, np.int64),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class SeenEdges:
