@@ -7,6 +7,7 @@ simplified, ordered, placed within the budget → darkened where needed → fram
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -14,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from . import kernels
 from .effects import mask, morph, reveal
 from .frame import Frame
 from .lines import (
@@ -33,18 +35,33 @@ from .points.sharing import ShareMemory, group_of, share_out, shared_strokes, st
 from .report.figures import FrameFigures
 from .safety.guard import guard
 from .safety.limits import SafetyLimits
-from .scene import Assignment, Camera, Mask, Morph, Reveal, Scene
+from .scene import (
+    Assignment,
+    Camera,
+    DrawingSettings,
+    Mask,
+    Morph,
+    Reveal,
+    Scene,
+    Surface,
+)
 from .strokes import Strokes
 
 __all__ = [
     "FrameMemory",
     "PlannedFrame",
+    "default_threads",
     "draw_frame",
+    "gather",
     "plan_frame",
     "plan_projectors",
+    "plan_scene",
     "seen_strokes",
     "visible_strokes",
 ]
+
+
+MOST_THREADS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,14 +177,8 @@ def _hidden_line_strokes(scene: Scene, view: Camera, without: frozenset[int]) ->
     kept = [row for row in range(len(scene.surfaces)) if row not in without]
     surfaces = [scene.surfaces[row] for row in kept] if without else scene.surfaces
     drawing = scene.drawing
-    arrays = features.collect(surfaces)
+    arrays, crossings = _gathered(surfaces, drawing)
     forced = []
-    crossings = intersections.intersection_edges(
-        surfaces,
-        arrays,
-        between=drawing.intersections,
-        within=drawing.self_intersections,
-    )
     if len(crossings.edges):
         forced.append(crossings)
     outlines = contours.contour_edges(surfaces, arrays, view)
@@ -182,9 +193,48 @@ def _hidden_line_strokes(scene: Scene, view: Camera, without: frozenset[int]) ->
     return replace(
         strokes,
         object_index=owner,
-        identity=owner.astype(np.int64) << 32 | strokes.identity & 0xFFFFFFFF,
+        identity=owner.astype(np.int64) << 32 | strokes.identity & ~(0xFFFFF << 32),
         object_names=tuple(surface.name for surface in scene.surfaces),
     )
+
+
+def _gathered(
+    surfaces: Sequence[Surface], drawing: DrawingSettings
+) -> tuple[features.SceneArrays, visibility.ForcedEdges]:
+    """Return what needs no camera, from memory where it was asked for before."""
+    arrays = features.collect(surfaces)
+    crossings = intersections.intersection_edges(
+        surfaces,
+        arrays,
+        between=drawing.intersections,
+        within=drawing.self_intersections,
+    )
+    return arrays, crossings
+
+
+def default_threads() -> int:
+    """Return how many frames to work on at once; 0 where all is done one by one.
+
+    numpy's loops hold the interpreter for most of their time, so threads only help the
+    native kernels.
+    """
+    if not kernels.is_native():
+        return 0
+    affinity = getattr(os, "sched_getaffinity", None)
+    processors = len(affinity(0)) if affinity else os.cpu_count() or 1
+    return 0 if processors < 2 else min(processors, MOST_THREADS)
+
+
+def gather(scene: Scene) -> None:
+    """Do what follows from earlier frames: what moved, what kept its shape.
+
+    `seen_strokes` does it as well. Where frames are worked on side by side, this in their
+    order makes what is kept between them, and so every result, the same as one by one.
+    """
+    if any(isinstance(effect, Morph) for effect in scene.effects):
+        seen_strokes(scene)  # gathers parts of the scene, too
+    else:
+        _gathered(scene.surfaces, scene.drawing)
 
 
 def plan_frame(
@@ -313,7 +363,19 @@ def draw_frame(
     SettingError
         Where a projector's aim or a safety limit is impossible.
     """
-    views = seen_strokes(scene)
+    return plan_scene(scene, seen_strokes(scene), projectors, memories, limits, stream=stream)
+
+
+def plan_scene(
+    scene: Scene,
+    views: Mapping[str, Strokes],
+    projectors: Sequence[Projector],
+    memories: Mapping[str, FrameMemory] | None = None,
+    limits: Mapping[str, SafetyLimits] | None = None,
+    *,
+    stream: bool = False,
+) -> dict[str, PlannedFrame]:
+    """Do the second half of `draw_frame`: `views` are the scene's `seen_strokes`."""
     return plan_projectors(
         scene.frame,
         {projector.name: views.get(projector.name, views[""]) for projector in projectors},

@@ -22,7 +22,16 @@ from .adjacency import Adjacency, adjacency
 from .memory import Bounded, ByParts
 from .motion import frame_corners, similarity_between
 
-__all__ = ["Box", "SceneArrays", "ShapeArrays", "SurfaceArrays", "box_of", "collect", "open_parts"]
+__all__ = [
+    "KEPT_SCENES",
+    "Box",
+    "SceneArrays",
+    "ShapeArrays",
+    "SurfaceArrays",
+    "box_of",
+    "collect",
+    "open_parts",
+]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int32]
@@ -38,6 +47,8 @@ LEAST_VOLUME = 1e-13
 """A part of less volume than this times its extent cubed has no inside that can be trusted."""
 KEPT_SHAPES = 8
 KEPT_POSITIONS = 4096
+KEPT_SCENES = 8
+"""Frames that may be under way at once, with some to spare."""
 KEPT_BYTES = 1 << 26
 
 
@@ -151,7 +162,7 @@ class Box:
 _shapes: WeakKeyDictionary[Topology, _Shapes] = WeakKeyDictionary()
 _boxes: WeakKeyDictionary[Surface, Box] = WeakKeyDictionary()
 _scenes: Bounded[tuple[int, ...], SceneArrays] = Bounded(4)
-_collected: ByParts[SceneArrays] = ByParts(4)
+_collected: ByParts[SceneArrays] = ByParts(KEPT_SCENES)
 _lock = Lock()
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from ..scene import LineKind, Surface, Topology
 from .adjacency import adjacency
-from .features import SceneArrays, box_of
+from .features import KEPT_SCENES, SceneArrays, box_of
 from .memory import Bounded, ByParts
 from .motion import similarity_between
 from .visibility import ForcedEdges
@@ -69,7 +69,7 @@ _kept: Bounded[tuple[str, str], _Kept] = Bounded(4096, KEPT_BYTES)
 _placed: Bounded[str, _Placed] = Bounded(4096, KEPT_BYTES)
 _results: Bounded[tuple[object, ...], ForcedEdges] = Bounded(4)
 _of_still_scenes: dict[tuple[bool, bool], ByParts[ForcedEdges]] = {
-    (between, within): ByParts(4) for between in (False, True) for within in (False, True)
+    (between, within): ByParts(KEPT_SCENES) for between in (False, True) for within in (False, True)
 }
 _NOTHING = ForcedEdges.none()
 _version = count(1)
