@@ -22,6 +22,7 @@ from types import MappingProxyType
 from typing import Any, BinaryIO, Literal, Protocol, get_args
 
 from . import pipeline, proof
+from .ahead import Stage, through
 from .errors import (
     BeamwrightError,
     FormatError,
@@ -43,7 +44,7 @@ from .report import tables
 from .report.figures import FrameFigures
 from .report.page import PageWriter, Score
 from .safety.limits import SafetyLimits
-from .scene import SceneSource
+from .scene import Scene, SceneSource
 from .strokes import Strokes
 from .version import version
 
@@ -417,17 +418,40 @@ def render_drawn(
 
 
 def _drawn(source: SceneSource, numbers: range) -> Iterator[DrawnFrame]:
-    """Evaluate and plan frame after frame."""
+    """Evaluate frame after frame; draw and plan what is there while the next is evaluated."""
     memories: dict[str, Any] = {}
     # Not part of the protocol: a source without limits of its own gets the default ones.
     limits: Mapping[str, SafetyLimits] | None = getattr(source, "limits", None)
-    for number in numbers:
+
+    def evaluated() -> Iterator[tuple[int, Scene]]:
+        for number in numbers:
+            with _at_frame(number):
+                scene = source.scene_at(number)
+            yield number, scene
+
+    def gather(item: tuple[int, Scene]) -> tuple[int, Scene]:
+        with _at_frame(item[0]):
+            pipeline.gather(item[1])
+        return item
+
+    def see(item: tuple[int, Scene]) -> tuple[int, Scene, dict[str, Strokes]]:
+        with _at_frame(item[0]):
+            return *item, pipeline.seen_strokes(item[1])
+
+    def plan(item: tuple[int, Scene, dict[str, Strokes]]) -> DrawnFrame:
+        number, scene, views = item
         with _at_frame(number):
-            scene = source.scene_at(number)
             # All projectors of the scene: who draws what depends on which there are.
-            planned = pipeline.draw_frame(scene, source.projectors, memories, limits)
-        memories = {name: share.memory for name, share in planned.items()}
-        yield DrawnFrame(number, scene.name, planned)
+            planned = pipeline.plan_scene(scene, views, source.projectors, memories, limits)
+        memories.clear()
+        memories.update((name, share.memory) for name, share in planned.items())
+        return DrawnFrame(number, scene.name, planned)
+
+    yield from through(
+        evaluated(),
+        [Stage(gather, in_order=True), Stage(see), Stage(plan, in_order=True)],
+        pipeline.default_threads(),
+    )
 
 
 def _render(
