@@ -119,7 +119,7 @@ def through(
                         item = next(source)
                     except StopIteration:
                         more = False
-                    except Exception as error:  # noqa: BLE001 - raised below, in its turn
+                    except Exception as error:  # raised below, in its turn
                         failure, more = error, False
                     else:
                         pending.append(pool.submit(_work, item, count, stages, turns, halt))

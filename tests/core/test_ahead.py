@@ -77,8 +77,7 @@ def test_an_error_comes_after_the_results_before_it(threads, where):
     results = []
     stages = [Stage(failing("free")), Stage(plan, in_order=True)]
     with pytest.raises(ValueError, match="frame 7"):
-        for result in through(items(), stages, threads):
-            results.append(result)
+        results.extend(through(items(), stages, threads))
     assert results == list(range(7))
     assert planned == list(range(7))
 
