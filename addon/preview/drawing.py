@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from . import shaders
 from .layers import Light, Lines
 
-__all__ = ["Canvas", "forget_batches", "pixel_matrix"]
+__all__ = ["Canvas", "pixel_matrix", "release"]
 
 Rgba = tuple[float, float, float, float]
 
@@ -31,10 +31,11 @@ _BATCHES: OrderedDict[int, tuple[Any, Any]] = OrderedDict()
 _CORNER = np.arange(4, dtype=np.float32)
 
 
-def forget_batches() -> None:
-    """Give the graphics card's memory back."""
+def release() -> None:
+    """Give back all that lies on the graphics card."""
     _BATCHES.clear()
     _TARGETS.clear()
+    shaders.forget()
 
 
 def pixel_matrix(width: float, height: float) -> Matrix:

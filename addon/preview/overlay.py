@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import atexit
 import traceback
 from collections.abc import Iterator
 from typing import Any
@@ -49,12 +50,16 @@ def start() -> None:
     _failed = False
     _engine = Engine(redraw=_redraw_scene, schedule=_schedule)
     _handle = bpy.types.SpaceView3D.draw_handler_add(_draw_view, (), "WINDOW", "POST_PIXEL")
+    # What lies on the graphics card must go before Python's modules do, or Blender crashes as
+    # it quits.
+    atexit.register(stop)
     settings_changed()
 
 
 def stop() -> None:
     """Switch the preview off: no handler, timer, thread or memory of it stays."""
     global _engine, _handle
+    atexit.unregister(stop)
     if bpy.app.timers.is_registered(_tick):
         bpy.app.timers.unregister(_tick)
     if _handle is not None:
@@ -63,7 +68,7 @@ def stop() -> None:
     if _engine is not None:
         _engine.stop()
         _engine = None
-        drawing.forget_batches()
+        drawing.release()
     redraw()
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import gpu
 
-__all__ = ["compose_shader", "glow_shader", "line_shader"]
+__all__ = ["compose_shader", "forget", "glow_shader", "line_shader"]
 
 _PLACE_PIECE = """
 // Ends on the screen, in pixels from its middle; false where all of it lies behind the eye.
@@ -63,7 +63,22 @@ void main()
 """
 )
 
-_LINE_FRAGMENT = """
+_TO_TARGET = """
+// Blender says by this name whether the framebuffer encodes what is written into it.
+vec4 for_target(vec4 c)
+{
+  if (!srgbTarget) {
+    return c;
+  }
+  vec3 low = c.rgb / 12.92;
+  vec3 high = pow((max(c.rgb, vec3(0.0)) + 0.055) / 1.055, vec3(2.4));
+  return vec4(mix(high, low, vec3(lessThanEqual(c.rgb, vec3(0.04045)))), c.a);
+}
+"""
+
+_LINE_FRAGMENT = (
+    _TO_TARGET
+    + """
 void main()
 {
   float far = piece.x, half_width = piece.y, pattern = piece.z;
@@ -88,9 +103,10 @@ void main()
   if (cover <= 0.0) {
     discard;
   }
-  result = vec4(tint.rgb, tint.a * cover);
+  result = for_target(vec4(tint.rgb, tint.a * cover));
 }
 """
+)
 
 _GLOW_VERTEX = (
     _PLACE_PIECE
@@ -169,7 +185,7 @@ void main()
   float brightest = max(light.r, max(light.g, light.b));
   light += 0.12 * max(brightest - 1.0, 0.0);
   vec3 seen = 1.0 - exp(-1.9 * light);
-  result = vec4(encode(seen), amount.z);
+  result = vec4(srgbTarget ? seen : encode(seen), amount.z);
 }
 """
 
@@ -191,6 +207,7 @@ def line_shader() -> Any:
     info = gpu.types.GPUShaderCreateInfo()
     info.push_constant("MAT4", "to_clip")
     info.push_constant("VEC4", "screen")
+    info.push_constant("BOOL", "srgbTarget")
     for place, name in enumerate(("ends", "colour", "style")):
         info.vertex_in(place, "VEC4", name)
     info.vertex_out(
@@ -222,6 +239,7 @@ def compose_shader() -> Any:
     """Return the shader that puts light over the view; ``amount``: core, halo, darkening."""
     info = gpu.types.GPUShaderCreateInfo()
     info.push_constant("VEC4", "amount")
+    info.push_constant("BOOL", "srgbTarget")
     info.sampler(0, "FLOAT_2D", "core")
     info.sampler(1, "FLOAT_2D", "halo")
     info.vertex_in(0, "VEC2", "corner")
@@ -230,3 +248,9 @@ def compose_shader() -> Any:
     info.vertex_source(_COMPOSE_VERTEX)
     info.fragment_source(_COMPOSE_FRAGMENT)
     return gpu.shader.create_from_info(info)
+
+
+def forget() -> None:
+    """Drop the compiled shaders; the next use compiles them again."""
+    for shader in (line_shader, glow_shader, compose_shader):
+        shader.cache_clear()
