@@ -24,6 +24,8 @@ Rgba = tuple[float, float, float, float]
 KEPT_BATCHES = 96
 HALO_REDUCTION = 4
 """The halo is drawn this many times smaller; it is too soft to show it."""
+HALO = 0.4
+"""Light of the halo at full glow, beside the spot's own."""
 FONT = 0
 
 _BATCHES: OrderedDict[int, tuple[Any, Any]] = OrderedDict()
@@ -239,7 +241,7 @@ class Canvas:
             shader.bind()
             shader.uniform_sampler("core", core[0])
             shader.uniform_sampler("halo", (soft if halo > 0.0 else core)[0])
-            shader.uniform_float("amount", (1.0, 0.55 * halo, darken, 0.0))
+            shader.uniform_float("amount", (1.0, HALO * halo, darken, 0.0))
             batch.draw(shader)
 
     def _expose(

@@ -227,6 +227,8 @@ class Engine:
         except ReferenceError:
             return  # deleted in this moment; whatever follows marks the scene again
         if state.key == key and state.read is not None and _alike(state.read, read):
+            if state.shown is not None and not state.shown.message:
+                self._cache.keep(owner, key, state.shown)
             return
         previous = state.key is not None and self._previous(owner, key, source.frame_step)
         memories = previous.memories if previous else {}
