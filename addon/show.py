@@ -4,10 +4,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import bpy
 
@@ -21,6 +23,9 @@ from .extract.sequencer import find_show, is_show, problems, read_timeline
 from .extract.visibility import apply_render_state, restore_state
 from .properties import PROPERTY
 from .session import BlenderSource, open_file, open_source
+
+SOUNDTRACK = "soundtrack.wav"
+"""File of the mixed-down sound, beside the frame files."""
 
 __all__ = ["BlenderFilm", "ShowSource", "SingleScene", "open_film"]
 
@@ -133,10 +138,8 @@ class BlenderFilm:
             "blender": bpy.app.version_string,
         }
 
-    def mix_down(self, path: Path, first: int, last: int) -> bool:
-        """Write the soundtrack of a range of frames as WAV; False where there is none."""
-        del path, first, last
-        return False
+    def accompany(self, open_file: Callable[[str], BinaryIO], first: int, last: int) -> None:
+        """Write what goes beside the frame files of a range of frames; nothing here."""
 
 
 class SingleScene(BlenderFilm):
@@ -216,36 +219,20 @@ class ShowSource(BlenderFilm):
     def details(self) -> dict[str, Any]:
         """Facts for the report's head: strips, cue points, soundtrack."""
         timeline = self._timeline
-
-        def seconds(frame: int) -> float:
-            return round((frame - timeline.frame_start) / self.fps, 3)
-
-        return {
+        strips = sorted(timeline.strips, key=lambda strip: (strip.first, strip.name))
+        facts: dict[str, Any] = {
             **super().details(),
-            "strips": [
-                {
-                    "name": strip.name,
-                    "scene": strip.scene,
-                    "channel": strip.channel,
-                    "projector": timeline.targets.get(strip.channel, ""),
-                    "first": strip.first,
-                    "last": strip.end - 1,
-                }
-                for strip in sorted(timeline.strips, key=lambda strip: (strip.first, strip.name))
-            ],
-            "cue_points": [
-                {"name": cue.name, "frame": cue.frame, "time_s": seconds(cue.frame)}
-                for cue in timeline.cues
-            ],
-            "soundtrack": [
-                {"name": sound.name, "first": sound.first, "last": sound.end - 1}
-                for sound in timeline.sounds
-            ],
+            "scenes": [[strip.name, strip.first, strip.end - 1] for strip in strips],
+            "cues": [[cue.name, cue.frame] for cue in timeline.cues],
+            "channels": {str(key): name for key, name in sorted(timeline.targets.items())},
             "warnings": self._warnings,
         }
+        if timeline.sounds:
+            facts["soundtrack"] = SOUNDTRACK
+        return facts
 
-    def mix_down(self, path: Path, first: int, last: int) -> bool:
-        """Write the soundtrack of a range of frames as WAV; False where there is none.
+    def accompany(self, open_file: Callable[[str], BinaryIO], first: int, last: int) -> None:
+        """Mix the soundtrack of a range of frames down to a WAV file beside the frame files.
 
         Raises
         ------
@@ -253,28 +240,39 @@ class ShowSource(BlenderFilm):
             Where Blender can't write it.
         """
         if not self._timeline.sounds:
-            return False
-        scene = _named(self.name)
-        window = bpy.context.window
-        old_range = scene.frame_start, scene.frame_end
-        old_scene = window.scene if window is not None else None
-        try:
-            scene.frame_start, scene.frame_end = first, last
-            if window is not None:
-                window.scene = scene
-            with bpy.context.temp_override(scene=scene):
-                bpy.ops.sound.mixdown(
-                    filepath=str(path), container="WAV", codec="PCM", format="S16",
-                    check_existing=False,
-                )  # fmt: skip
-        except RuntimeError as error:
-            reason = str(error).strip().removeprefix("Error: ")
-            raise OutputError(f"The soundtrack can't be mixed down: {reason}") from None
-        finally:
-            scene.frame_start, scene.frame_end = old_range
-            if window is not None and old_scene is not None:
-                window.scene = old_scene
-        return path.exists()
+            return
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / SOUNDTRACK
+            _mix_down(_named(self.name), path, first, last)
+            with open(path, "rb") as mixed:
+                shutil.copyfileobj(mixed, open_file(SOUNDTRACK))
+
+
+def _mix_down(scene: bpy.types.Scene, path: Path, first: int, last: int) -> None:
+    window = bpy.context.window
+    old_range = scene.frame_start, scene.frame_end
+    old_scene = window.scene if window is not None else None
+    reason = "Blender wrote no file"
+    try:
+        scene.frame_start, scene.frame_end = first, last
+        if window is not None:
+            window.scene = scene
+        with bpy.context.temp_override(scene=scene):
+            bpy.ops.sound.mixdown(
+                filepath=str(path), container="WAV", codec="PCM", format="S16",
+                check_existing=False,
+            )  # fmt: skip
+    except RuntimeError as error:
+        reason = str(error).strip().removeprefix("Error: ").rstrip(".")
+    finally:
+        scene.frame_start, scene.frame_end = old_range
+        if window is not None and old_scene is not None:
+            window.scene = old_scene
+    if not path.is_file():
+        raise OutputError(
+            f"The soundtrack can't be mixed down: {reason}. Make room on the disk, or mute the "
+            "sound strips."
+        )
 
 
 def _named(name: str) -> bpy.types.Scene:

@@ -29,6 +29,9 @@ from .version import version
 __all__ = ["SceneHost", "main"]
 
 
+_CANCELLED = "cancelled; nothing was written."
+
+
 def _frame_range(text: str) -> tuple[int, int]:
     match = re.fullmatch(r"(-?\d+)(?:-(-?\d+))?", text)
     if match is None:
@@ -51,6 +54,13 @@ def _count(text: str) -> int:
     if not re.fullmatch(r"\d{1,4}", text) or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 1 on")
     return int(text)
+
+
+def _part(text: str) -> tuple[int, int]:
+    match = re.fullmatch(r"(\d{1,4})/(\d{1,4})", text)
+    if match is None or not 1 <= int(match[1]) <= int(match[2]):
+        raise argparse.ArgumentTypeError(f"{text!r} is no part; write 1/8 to 8/8 for eight parts")
+    return int(match[1]), int(match[2])
 
 
 def _parser(prog: str) -> argparse.ArgumentParser:
@@ -128,9 +138,26 @@ def _parser(prog: str) -> argparse.ArgumentParser:
         help="write report.html, which plays the pictures in any browser (yes)",
     )
 
+    render.add_argument(
+        "--per-strip",
+        action="store_true",
+        help="of a show, also a sequence for each strip, without transitions, in strips/NAME",
+    )
     work = render.add_argument_group("work")
     work.add_argument(
         "--jobs", metavar="N", type=_count, default=1, help="processes to use (%(default)s)"
+    )
+    work.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="let the workers of a Dask cluster do it, such as tcp://stage:8786",
+    )
+    work.add_argument(
+        "--part",
+        metavar="I/N",
+        type=_part,
+        help="do only the I-th of N parts of the work into the cache and write no files, "
+        "for render farms; render without it when all parts are done",
     )
     work.add_argument(
         "--cache",
@@ -259,5 +286,5 @@ def main(
         sys.stderr.write(f"{prog}: {error}\n")
         return 2
     except KeyboardInterrupt as interrupt:
-        sys.stderr.write(f"{prog}: {interrupt or 'cancelled; nothing was written.'}\n")
+        sys.stderr.write(f"{prog}: {str(interrupt) or _CANCELLED}\n")
         return 130

@@ -11,8 +11,9 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Generator
-from contextlib import closing
+from collections.abc import Generator, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from statistics import median
 from typing import Any, Protocol, TextIO, cast
@@ -34,6 +35,7 @@ from .safety.guard import guard
 from .scene import SceneSource
 from .sequence import Progress, RenderRequest, RenderResult, render_sequence
 from .show.cache import Cache, default_folder
+from .show.cluster import ClusterRunner
 from .show.jobs import (
     ProcessRunner,
     Runner,
@@ -42,7 +44,7 @@ from .show.jobs import (
     WorkerRequest,
     digest_of_file,
 )
-from .show.render import render_film
+from .show.render import render_film, render_part, strip_films
 from .show.work import FilmSource
 
 __all__ = [
@@ -173,11 +175,11 @@ def _projector_row(projector: tables.ProjectorReport) -> dict[str, Any]:
     }
 
 
-def _say_rendered(result: RenderResult, as_json: bool) -> None:
+def _say_rendered(result: RenderResult, as_json: bool, strips: Sequence[RenderResult] = ()) -> None:
     if as_json:
         say_json(
             {
-                "files": [str(path) for path in result.files],
+                "files": [str(path) for part in (result, *strips) for path in part.files],
                 "projectors": [_projector_row(row) for row in result.report.projectors],
             }
         )
@@ -190,6 +192,9 @@ def _say_rendered(result: RenderResult, as_json: bool) -> None:
     for folder in dict.fromkeys(path.parent for path in strokes):
         count = sum(path.parent == folder for path in strokes)
         sys.stdout.write(f"  {folder}  ({count} files)\n")
+    for part in strips:
+        files = f"{len(part.files)} files"
+        sys.stdout.write(f"  {part.files[-1].parent}  ({files} of strip {part.report.scene})\n")
     sys.stdout.write("\n" + tables.summary(result.report))
 
 
@@ -227,36 +232,65 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
         overwrite=not options.keep,
     )
     if host is None or not hasattr(host, "open_film"):
-        result = _run(render_sequence(_open(options, host), request))
+        results = [_run(render_sequence(_open(options, host), request))]
     else:
-        result = _render_film(options, cast(FilmHost, host), request)
-    _say_rendered(result, options.json)
+        results = _render_film(options, cast(FilmHost, host), request)
+    if results:
+        _say_rendered(results[0], options.json, results[1:])
+    elif options.json:
+        say_json({"files": [], "part": list(options.part)})
+    else:
+        sys.stdout.write("This part is in the cache. Render without --part to write the files.\n")
     return 0
 
 
 def _render_film(
     options: argparse.Namespace, host: FilmHost, request: RenderRequest
-) -> RenderResult:
-    """Render through the cache, with as many processes as asked for."""
+) -> list[RenderResult]:
+    """Render through the cache, by whoever shall work; one result for each sequence."""
     film = host.open_film(options.file, options.scene, options.camera)
     cache = Cache(options.cache or default_folder(), fresh=options.fresh)
-    runner: Runner = SerialRunner(film)
-    if options.jobs > 1:
-        file = (options.file or host.open_file()).resolve()
-        worker = WorkerRequest(
-            file=str(file),
-            digest=digest_of_file(file),
-            scene=options.scene,
-            camera=options.camera,
-            cache=str(cache.folder.resolve()),
-        )
-        runner = ProcessRunner(host.worker(worker), options.jobs)
     try:
-        return _run(render_film(film, request, cache, runner))
+        with _runner(options, host, film, cache) as runner:
+            if options.part is not None:
+                number, count = options.part
+                _run(render_part(film, request, cache, runner, number, count))
+                return []
+            results = [_run(render_film(film, request, cache, runner))]
+            if options.per_strip:
+                for part, folder in strip_films(film):
+                    inner = replace(
+                        request, folder=request.folder / folder, frame_first=None, frame_last=None
+                    )
+                    results.append(_run(render_film(part, inner, cache, runner)))
+            return results
     except KeyboardInterrupt:
         raise KeyboardInterrupt(
             "cancelled; finished frames are kept, and the same command goes on from there."
         ) from None
+
+
+@contextmanager
+def _runner(
+    options: argparse.Namespace, host: FilmHost, film: FilmSource, cache: Cache
+) -> Iterator[Runner]:
+    """Choose who works: this process, several, or a cluster."""
+    if options.jobs == 1 and options.scheduler is None:
+        yield SerialRunner(film)
+        return
+    file = (options.file or host.open_file()).resolve()
+    worker = WorkerRequest(
+        file=str(file),
+        digest=digest_of_file(file),
+        scene=options.scene,
+        camera=options.camera,
+        cache=str(cache.folder.resolve()),
+    )
+    if options.scheduler is None:
+        yield ProcessRunner(host.worker(worker), options.jobs)
+        return
+    with ClusterRunner(options.scheduler, worker, host.worker(worker)) as runner:
+        yield runner
 
 
 def lines(options: argparse.Namespace, host: SceneHost | None) -> int:

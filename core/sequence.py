@@ -42,7 +42,7 @@ from .output.whole_file import Staging, file_stem, naming_the_file
 from .points.projector import Projector
 from .report import tables
 from .report.figures import FrameFigures
-from .report.page import PageWriter, Score
+from .report.page import PageWriter
 from .safety.limits import SafetyLimits
 from .scene import Scene, SceneSource
 from .strokes import Strokes
@@ -56,6 +56,7 @@ __all__ = [
     "RenderResult",
     "SequenceHead",
     "StrokeFormat",
+    "checked",
     "render_drawn",
     "render_sequence",
 ]
@@ -388,9 +389,7 @@ def render_sequence(source: SceneSource, request: RenderRequest) -> Generator[Pr
     OutputError
         Where a file cannot be written.
     """
-    _check_request(request)
-    numbers = _frame_numbers(source, request)
-    projectors = _chosen_projectors(source, request)
+    numbers, projectors = checked(source, request)
     return _render(source, request, numbers, projectors, _drawn(source, numbers))
 
 
@@ -411,10 +410,20 @@ def render_drawn(
     accompany
         Writes more files into the folder, through the function it is given.
     """
-    _check_request(request)
-    numbers = _frame_numbers(source, request)
-    projectors = _chosen_projectors(source, request)
+    numbers, projectors = checked(source, request)
     return _render(source, request, numbers, projectors, draw(numbers, projectors), accompany)
+
+
+def checked(source: SequenceHead, request: RenderRequest) -> tuple[range, tuple[Projector, ...]]:
+    """Return the frame numbers and projectors of a request.
+
+    Raises
+    ------
+    SettingError
+        Where the request does not fit the source.
+    """
+    _check_request(request)
+    return _frame_numbers(source, request), _chosen_projectors(source, request)
 
 
 def _drawn(source: SceneSource, numbers: range) -> Iterator[DrawnFrame]:
@@ -518,8 +527,7 @@ def _render(
                 if name in texts:
                     stream.write(texts[name].encode())
                 elif page is not None:
-                    # Not part of the protocol: a source without a score is one scene.
-                    page.finish(stream, report, getattr(source, "score", Score()))
+                    page.finish(stream, report)
         placed = staging.commit()
         if request.strokes is not None and request.overwrite:
             for growing in files.values():

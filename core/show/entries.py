@@ -59,11 +59,20 @@ class Picture:
 
 @dataclass(frozen=True, eq=False)
 class PlannedRow:
-    """One projector's frame as it comes out of the planner."""
+    """One projector's frame as it comes out of the planner.
+
+    Attributes
+    ----------
+    frame, figures, strokes
+        See `pipeline.PlannedFrame`.
+    picture
+        Of its beam, for the report's page; None where the frame was changed since.
+    """
 
     frame: Frame
     figures: FrameFigures
     strokes: Strokes
+    picture: bytes | None = None
 
 
 def _strokes_arrays(prefix: str, strokes: Strokes) -> dict[str, NDArray[Any]]:
@@ -128,6 +137,8 @@ def block_entry(rows: Sequence[Mapping[str, PlannedRow]]) -> Entry:
             arrays[f"{prefix}stroke"] = frame.stroke
             arrays[f"{prefix}object"] = frame.object_index
             arrays.update(_strokes_arrays(prefix, row.strokes))
+            if row.picture is not None:
+                arrays[f"{prefix}picture"] = np.frombuffer(row.picture, np.uint8)
             table = tables.setdefault(row.strokes.object_names, len(tables))
             figures = asdict(row.figures)
             listed.append([number, name, frame.point_rate_hz, table, figures])
@@ -142,6 +153,7 @@ def block_of(entry: Entry) -> list[dict[str, PlannedRow]]:
     for number, name, rate_hz, table, figures in entry.head["rows"]:
         prefix = f"{number}.{name}."
         figures["dropped_objects"] = tuple(figures["dropped_objects"])
+        picture = arrays.get(f"{prefix}picture")
         rows[number][name] = PlannedRow(
             frame=Frame(
                 xy=arrays[f"{prefix}xy"],
@@ -153,5 +165,6 @@ def block_of(entry: Entry) -> list[dict[str, PlannedRow]]:
             ),
             figures=FrameFigures(**figures),
             strokes=_strokes_from(prefix, arrays, tables[table]),
+            picture=None if picture is None else picture.tobytes(),
         )
     return rows

@@ -417,7 +417,7 @@ class ProcessRunner:
                     credit[task] = credit.get(task, 0) + message["frames"]
                     yield message["frames"]
                 elif "error" in message:
-                    raise _error_from(message)
+                    raise error_from(message)
                 elif task is not None:
                     done = handed.pop(task)
                     worker.task = None
@@ -439,7 +439,7 @@ def _did_not_start(worker: Worker) -> HostError:
     return HostError(f"The worker processes end before they take up any work{said}")
 
 
-def _error_from(message: Mapping[str, Any]) -> BeamwrightError:
+def error_from(message: Mapping[str, Any]) -> BeamwrightError:
     kind = getattr(errors, str(message["error"]), HostError)
     error: BeamwrightError = kind(message.get("message", ""))
     return error

@@ -11,28 +11,38 @@ same for any number of processes, and a second render does only what changed.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache as remembered
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from .. import kernels
-from ..errors import OutputError
+from ..errors import OutputError, SettingError
 from ..frame import Frame
+from ..output.whole_file import file_stem
 from ..pipeline import PlannedFrame
 from ..points.projector import Projector
 from ..safety.guard import guard
 from ..safety.limits import SafetyLimits
-from ..sequence import DrawnFrame, OpenFile, Progress, RenderRequest, render_drawn
+from ..scene import Scene
+from ..sequence import DrawnFrame, OpenFile, Progress, RenderRequest, checked, render_drawn
 from .cache import CACHE_VERSION, Cache, digest_of
 from .entries import PlannedRow, block_of
 from .jobs import Graph, Runner
-from .timeline import Layer, Timetable, families
+from .timeline import Layer, SceneStrip, Timeline, Timetable, alone, families
 from .work import FilmSource, Placed, PlanBlock, SeeFrames, Task
 
-__all__ = ["BLOCK_FRAMES", "WARM_FRAMES", "code_digest", "render_film"]
+__all__ = [
+    "BLOCK_FRAMES",
+    "WARM_FRAMES",
+    "code_digest",
+    "render_film",
+    "render_part",
+    "strip_films",
+]
 
 BLOCK_FRAMES = 240
 """Longest run of frames that is planned in one go."""
@@ -232,7 +242,7 @@ class _Seams:
                     lit=len(safe) - blanked,
                     darkened=row.figures.darkened + blanked - row.figures.blanked,
                 )
-                row = replace(row, frame=safe, figures=figures)
+                row = replace(row, frame=safe, figures=figures, picture=None)
         else:
             self._changed[name] = False
         self._last[name] = row.frame
@@ -244,7 +254,6 @@ def render_film(
     request: RenderRequest,
     cache: Cache,
     runner: Runner,
-    accompany: Callable[[OpenFile], None] | None = None,
 ) -> Generator[Progress, None, None]:
     """Render a show, or one scene, through the cache.
 
@@ -260,8 +269,6 @@ def render_film(
     cache
     runner
         Does what the cache does not have.
-    accompany
-        See `sequence.render_drawn`.
 
     Raises
     ------
@@ -269,9 +276,12 @@ def render_film(
         As `sequence.render_sequence` does; `HostError` where workers keep dying.
     """
 
+    rendered: list[range] = []
+
     def draw(
         numbers: range, projectors: tuple[Projector, ...]
     ) -> Generator[Progress | DrawnFrame, None, None]:
+        rendered.append(numbers)
         programme = _Programme(source, numbers, projectors)
         yield from _work(programme, programme.tasks(cache), numbers)
         yield from _assembled(programme, numbers)
@@ -296,6 +306,7 @@ def render_film(
         }
         for number in numbers:
             planned = {}
+            pictures = {}
             for names, reader in readers.items():
                 for item in reader:
                     if isinstance(item, Progress):
@@ -307,7 +318,9 @@ def render_film(
                     row = seams(name, rows[name], first)
                     figures = replace(row.figures, frame=number)
                     planned[name] = PlannedFrame(row.frame, figures, row.strokes, None)
-            yield DrawnFrame(number, source.name, planned)
+                    if row.picture is not None:
+                        pictures[name] = row.picture
+            yield DrawnFrame(number, source.name, planned, pictures)
 
     def _rows(
         programme: _Programme, names: tuple[str, ...], spans: Sequence[_Span], numbers: range
@@ -329,4 +342,97 @@ def render_film(
             for place in range(span.end - span.first):
                 yield rows[place], place == 0
 
+    def accompany(open_file: OpenFile) -> None:
+        source.accompany(open_file, rendered[0][0], rendered[0][-1])
+
     return render_drawn(source, request, draw, accompany)
+
+
+def render_part(
+    source: FilmSource,
+    request: RenderRequest,
+    cache: Cache,
+    runner: Runner,
+    number: int,
+    count: int,
+) -> Generator[Progress, None, None]:
+    """Do one part of a render's work into the cache; nothing else is written.
+
+    The parts of a render are the same for whoever asks, whatever the cache has, so machines
+    that know nothing of one another can each do one. Only scene frames are evaluated: that
+    is what needs Blender and most of the time.
+
+    Parameters
+    ----------
+    source, request, cache, runner
+        See `render_film`.
+    number, count
+        Which part, from 1 on, and of how many.
+    """
+    numbers, projectors = checked(source, request)
+    programme = _Programme(source, numbers, projectors)
+    mine = programme.makers.together(list(programme.makers))[number - 1 :: count]
+    missing = [task for task in mine if not all(cache.has(key) for key in task.keys)]
+    graph = Graph(missing)
+    done = 0
+    for finished in runner.run(graph, cache, programme.makers) if missing else ():
+        done += finished
+        yield Progress(done, max(graph.total, done), numbers[0])
+
+
+class _StripFilm:
+    """One strip of a show by itself; all else is the show's.
+
+    Implements `work.FilmSource`.
+    """
+
+    def __init__(self, film: FilmSource, strip: SceneStrip) -> None:
+        self._film = film
+        self._timeline = alone(film.timeline, strip)
+        self.name = strip.name
+        self.fps = film.fps
+        self.frame_start, self.frame_end = self._timeline.frame_start, self._timeline.frame_end
+        self.projectors = film.projectors
+        self.limits = film.limits
+
+    @property
+    def timeline(self) -> Timeline:
+        return self._timeline
+
+    def fingerprint(self, scene: str) -> str:
+        return self._film.fingerprint(scene)
+
+    def run_up(self, scene: str) -> int | None:
+        return self._film.run_up(scene)
+
+    def scene_at(self, scene: str, frame: int, camera: str | None) -> Scene:
+        return self._film.scene_at(scene, frame, camera)
+
+    def details(self) -> Mapping[str, Any]:
+        facts = ("file", "blender")
+        return {key: value for key, value in self._film.details().items() if key in facts}
+
+    def accompany(self, open_file: OpenFile, first: int, last: int) -> None:
+        """The soundtrack belongs to the whole show."""
+
+
+def strip_films(film: FilmSource) -> list[tuple[FilmSource, str]]:
+    """Return each strip of a show as a film, and the folder for its files.
+
+    Raises
+    ------
+    SettingError
+        Where two strips would have the same folder.
+    """
+    found: dict[str, SceneStrip] = {}
+    films: list[tuple[FilmSource, str]] = []
+    for strip in film.timeline.strips:
+        folder = f"strips/{file_stem(strip.name)}"
+        if folder.casefold() in found:
+            raise SettingError(
+                f"The files of strips “{strip.name}” and “{found[folder.casefold()].name}” would "
+                "have the same folder; rename one of them."
+            )
+        found[folder.casefold()] = strip
+        films.append((_StripFilm(film, strip), folder))
+    return films

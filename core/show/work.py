@@ -9,10 +9,10 @@ is a function of the task alone, so it does not matter who does it, when, or how
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
-from typing import Any, Protocol
+from typing import Any, BinaryIO, Protocol
 
 from .. import pipeline
 from ..errors import (
@@ -24,6 +24,7 @@ from ..errors import (
     SettingError,
 )
 from ..points.projector import Projector
+from ..proof import beam_picture
 from ..safety.limits import SafetyLimits
 from ..scene import Assignment, Scene
 from ..strokes import Strokes
@@ -87,6 +88,17 @@ class FilmSource(Protocol):
 
     def details(self) -> Mapping[str, Any]:
         """Facts for the report's head."""
+        ...
+
+    def accompany(self, open_file: Callable[[str], BinaryIO], first: int, last: int) -> None:
+        """Write what goes beside the frame files, such as the soundtrack, of a frame range.
+
+        Parameters
+        ----------
+        open_file
+            Opens a file by its name.
+        first, last
+        """
         ...
 
 
@@ -272,6 +284,7 @@ def _plan(task: PlanBlock, source: FilmSource, cache: Cache) -> Iterator[int]:
     pictures: dict[str, Picture] = {}
     memories: dict[str, Any] = {}
     rows: list[dict[str, PlannedRow]] = []
+    profiles = {projector.name: projector.profile for projector in source.projectors}
     for number, frame in enumerate(task.frames):
         pictures = _pictures(frame, pictures, cache)
         seen, assignments = _picture_of(task.projectors, frame, pictures, task.with_scene)
@@ -282,7 +295,12 @@ def _plan(task: PlanBlock, source: FilmSource, cache: Cache) -> Iterator[int]:
         if number >= task.warm:
             rows.append(
                 {
-                    name: PlannedRow(share.frame, share.figures, share.strokes)
+                    name: PlannedRow(
+                        share.frame,
+                        share.figures,
+                        share.strokes,
+                        beam_picture(share.frame, profiles[name]),
+                    )
                     for name, share in planned.items()
                 }
             )
