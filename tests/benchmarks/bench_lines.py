@@ -1,11 +1,21 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """From the evaluated scene to chained strokes, beside Blender's Line Art.
 
-Line Art's cost is the time of `frame_set` with its modifier, less the time without. Ours is
-everything from the evaluated scene on: reading meshes, features, intersections, hidden
-lines, chaining, simplification. All ways are run in turn on each frame, so that they share
-whatever else the machine does; each may use all processors. Line Art without intersection
-lines is compared with ours without them.
+What the clocks cover:
+
+- Line Art: the wall time of `frame_set` with its modifier, less that without. It uses all
+  processors by itself, and loads, cuts and chains within that time.
+- ours, in a batch: the wall time of setting, reading and drawing the same frames with as many
+  worker threads as there are processors (`core.ahead`, as a render does it), less the wall time
+  of setting them alone. Everything counts, from the evaluated scene to simplified strokes:
+  reading meshes and settings, features, intersections, hidden lines, coincident lines,
+  chaining, simplification; and the threads' own cost.
+- ours, one by one: the same for a single frame, with nothing done at the same time.
+
+All ways are run in turn on the same frames, so that they share whatever else the machine
+does. Line Art without intersection lines is compared with ours without them. In these scenes
+only the camera moves, and what does not move is kept from frame to frame; the topic "all
+bodies turning" tells what is left where everything moves.
 """
 
 from __future__ import annotations
@@ -25,19 +35,25 @@ from typing import Any
 from beamwright import addon
 from beamwright.addon.session import open_source
 from beamwright.core import kernels
-from beamwright.core.pipeline import visible_strokes
+from beamwright.core.ahead import Stage, through
+from beamwright.core.pipeline import default_threads, gather, seen_strokes, visible_strokes
 from line_art import add_line_art, line_art_segments, stroke_segments, uncovered_length
 from rows import medians_alternated, row, skipped
-from scenes import SCENES, SceneUnavailableError, build
+from scenes import SCENES, SceneUnavailableError, build, turn_all
 
 NATIVE = kernels.is_native()
-DEFAULT = "Lines, beside Line Art"
-WITHOUT = "Lines without intersections, beside Line Art without"
+DEFAULT = "Lines in a batch of frames, beside Line Art"
+WITHOUT = "Lines without intersections in a batch of frames, beside Line Art without"
+SINGLE = "Lines of frames one by one, beside Line Art"
+TURNING = "Lines in a batch of frames, all bodies turning, beside Line Art"
 STAGES = "Stages of the lines"
 AGREEMENT = "Length apart from Line Art by more than 1/65536 of the field"
-FALLBACK = "Lines with numpy alone, beside Line Art"
+FALLBACK = "Lines with numpy alone, frames one by one, beside Line Art"
 TARGETS = {DEFAULT: 20.0, WITHOUT: 10.0, FALLBACK: 3.0}
 LARGEST_SHARE_PERCENT = 0.05
+CROWD_TARGET = 10.0
+ROUNDS_OF_A_BATCH = 3
+"""How often a batch goes through the frames, so that starting and ending it weigh little."""
 
 
 def rows(quick: bool) -> Iterator[dict[str, Any]]:
@@ -53,24 +69,32 @@ def rows(quick: bool) -> Iterator[dict[str, Any]]:
             yield from measure(name, frames, rounds, fallback=forced_numpy, quick=quick)
         except SceneUnavailableError as reason:
             yield skipped(FALLBACK if forced_numpy else DEFAULT, name, str(reason))
+    if NATIVE and not quick:
+        for name in ("a", "b2", "c"):
+            yield from measure(name, frames, rounds, fallback=False, quick=quick, turning=True)
     if NATIVE:
         yield from fallback_rows(quick)
 
 
 def measure(
-    name: str, frames: range, rounds: int, *, fallback: bool, quick: bool
+    name: str, frames: range, rounds: int, *, fallback: bool, quick: bool, turning: bool = False
 ) -> Iterator[dict[str, Any]]:
     """Measure one scene."""
     scene = build(name)
+    if turning:
+        turn_all(scene)
     source = open_source()
     all_lines = add_line_art(scene)
     no_crossings = add_line_art(scene, intersections=False)
     modifiers = [all_lines.modifiers[0], no_crossings.modifiers[0]]
 
+    def show(chosen: Any) -> None:
+        for modifier in modifiers:
+            modifier.show_viewport = modifier is chosen
+
     def line_art(chosen: Any) -> Any:
         def way(frame: int) -> None:
-            for modifier in modifiers:
-                modifier.show_viewport = modifier is chosen
+            show(chosen)
             # Neither the switch nor a frame that is there already shall count.
             scene.frame_set(frame + 1)
             start = clock()
@@ -81,13 +105,10 @@ def measure(
 
     def ours(intersections: bool) -> Any:
         def way(frame: int) -> None:
-            for modifier in modifiers:
-                modifier.show_viewport = False
+            show(None)
             scene.frame_set(frame)
             start = clock()
-            extracted = source.current(frame)
-            drawing = replace(extracted.drawing, intersections=intersections)
-            visible_strokes(replace(extracted, drawing=drawing))
+            visible_strokes(read(source, frame, intersections))
             times[intersections].append(clock() - start)
 
         return way
@@ -102,15 +123,61 @@ def measure(
         "without": line_art(modifiers[1]),
         "ours without": ours(False),
     }
-    medians_alternated(ways, list(frames), rounds)
+    batches: dict[bool, list[float]] = {True: [], False: []}
+    for _ in range(rounds):
+        medians_alternated(ways, list(frames), 1)
+        show(None)
+        for intersections, seconds in batches.items():
+            seconds.append(batch_seconds(source, list(frames), intersections))
     bare, default, without = (median_ms(times[key]) for key in (None, *modifiers))
     with_crossings, plain = median_ms(times[True]), median_ms(times[False])
-    yield row(FALLBACK if fallback else DEFAULT, name, with_crossings, default - bare)
-    if not fallback:
-        yield row(WITHOUT, name, plain, without - bare)
-        yield from stage_rows(name, source, frames)
-        if name not in {"b3", "d3"} or not quick:
-            yield from agreement_rows(name, scene, source, no_crossings, frames)
+    if fallback:
+        yield row(FALLBACK, name, with_crossings, default - bare)
+        return
+    batch, plain_batch = (1e3 * statistics.median(seconds) for seconds in batches.values())
+    if turning:
+        yield row(TURNING, name, batch, default - bare)
+        return
+    crowd = CROWD_TARGET if name == "c" else None
+    yield row(DEFAULT, name, batch, default - bare, target=crowd)
+    yield row(WITHOUT, name, plain_batch, without - bare)
+    yield row(SINGLE, name, with_crossings, default - bare)
+    yield row(SINGLE, f"{name}, without intersections", plain, without - bare)
+    yield from stage_rows(name, source, frames)
+    if name not in {"b3", "d3"} or not quick:
+        yield from agreement_rows(name, scene, source, no_crossings, frames)
+
+
+def read(source: Any, frame: int, intersections: bool) -> Any:
+    """Read the evaluated scene."""
+    extracted = source.current(frame)
+    drawing = replace(extracted.drawing, intersections=intersections)
+    return replace(extracted, drawing=drawing)
+
+
+def batch_seconds(source: Any, frames: list[int], intersections: bool) -> float:
+    """Return the time of one frame of a batch, less that of setting the frame alone."""
+    scene = source.scene
+    several = frames * ROUNDS_OF_A_BATCH
+
+    def evaluated() -> Iterator[Any]:
+        for frame in several:
+            scene.frame_set(frame)
+            yield read(source, frame, intersections)
+
+    def gathered(extracted: Any) -> Any:
+        gather(extracted)
+        return extracted
+
+    stages = [Stage(gathered, in_order=True), Stage(seen_strokes)]
+    start = clock()
+    for frame in several:
+        scene.frame_set(frame)
+    middle = clock()
+    for _ in through(evaluated(), stages, default_threads()):
+        pass
+    end = clock()
+    return ((end - middle) - (middle - start)) / len(several)
 
 
 def stage_rows(name: str, source: Any, frames: range) -> Iterator[dict[str, Any]]:

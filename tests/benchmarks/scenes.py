@@ -29,7 +29,7 @@ import bpy
 import numpy as np
 from mathutils import Vector
 
-__all__ = ["SCENES", "SceneUnavailableError", "build"]
+__all__ = ["SCENES", "SceneUnavailableError", "build", "turn_all"]
 
 FRAMES = 60
 BUNNY = ("bunny", "1.0.1")  # npm package, public domain; fetched on demand, never shipped
@@ -72,6 +72,16 @@ def add_orbit(scene: Any, distance: float) -> None:
         camera.rotation_euler = (-place).to_track_quat("-Z", "Y").to_euler("XYZ")
         camera.keyframe_insert("location", frame=frame)
         camera.keyframe_insert("rotation_euler", frame=frame)
+
+
+def turn_all(scene: Any) -> None:
+    """Key a turn about the vertical axis on every body, each at a speed of its own."""
+    bodies = [item for item in scene.objects if item.type == "MESH"]
+    for number, body in enumerate(bodies):
+        start = body.rotation_euler.z
+        for frame, turns in ((1, 0.0), (FRAMES + 1, 1.0 + number % 3)):
+            body.rotation_euler.z = start + turns * 2.0 * math.pi
+            body.keyframe_insert("rotation_euler", index=2, frame=frame)
 
 
 def shade(body: Any, smooth: bool) -> None:
