@@ -122,9 +122,9 @@ class _Probe:
 
 
 def _equal(a: NDArray[Any] | None, b: NDArray[Any] | None) -> bool:
-    if a is None or b is None:
-        return a is b
-    return len(a) == len(b) and bool((a == b).all())
+    if a is b:
+        return True
+    return a is not None and b is not None and a.shape == b.shape and bool((a == b).all())
 
 
 def _same(known: _KnownTopology, probe: _Probe) -> bool:
@@ -352,7 +352,7 @@ class MeshReader:
             and known.surface.topology is topology
             and known.matrix == matrix
             and known.settings == settings
-            and np.array_equal(known.surface.colours, colours)
+            and _equal(known.surface.colours, colours)
             and _equal(known.local, local)
             and _equal(known.surface.vertex_normals, normals)
         ):
