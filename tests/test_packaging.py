@@ -44,8 +44,8 @@ ALLOWED = {
     "show": {"points.projector", "report.figures"},
     "kernels": set(),
 }
-# show/jobs runs whole shows and so composes.
-ROOM_COMPOSERS = {"show.jobs"}
+# These run whole shows and so compose.
+ROOM_COMPOSERS = {"show.jobs", "show.render", "show.work"}
 
 
 def load_builder(path: str = "packaging/build_extension.py") -> ModuleType:
