@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -22,6 +23,8 @@ Item = TypeVar("Item")
 
 WAITING = 2
 """Items beyond the number of threads that may be under way or waiting to be fetched."""
+WORTH_S = 1e-3
+"""Items that take less than this are done on the caller's thread: handing over costs as much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +88,8 @@ def through(
     stages
         Run one after another for each item.
     threads
-        Number of workers; 0 runs everything on the caller's thread.
+        Number of workers, put to use once two items running took `WORTH_S`; 0 runs everything
+        on the caller's thread.
 
     Yields
     ------
@@ -99,13 +103,20 @@ def through(
         no stage that is in order runs for a later item. Closing the generator waits for what
         is being worked on and drops the rest.
     """
-    if threads < 1:
-        for item in items:
-            yield _run(item, stages)
-        return
+    source = iter(items)
+    slow = 0
+    while slow < 2:
+        try:
+            item = next(source)
+        except StopIteration:
+            return
+        start = time.perf_counter()
+        result = _run(item, stages)
+        if threads > 0:
+            slow = slow + 1 if time.perf_counter() - start >= WORTH_S else 0
+        yield result
     turns = [_Turns() if stage.in_order else None for stage in stages]
     halt = _Halt()
-    source = iter(items)
     pending: deque[Future[Any]] = deque()
     failure: BaseException | None = None
     count, more = 0, True

@@ -5,7 +5,13 @@ import threading
 import time
 
 import pytest
+from beamwright.core import ahead
 from beamwright.core.ahead import WAITING, Stage, through
+
+
+@pytest.fixture(autouse=True)
+def any_work_is_worth_a_thread(monkeypatch):
+    monkeypatch.setattr(ahead, "WORTH_S", 0.0)
 
 
 @pytest.mark.parametrize("threads", [0, 1, 2, 5])
@@ -98,3 +104,17 @@ def test_closing_stops_the_workers_and_the_items():
     source.close()
     assert closed == [True]
     assert threading.active_count() == running
+
+
+def test_threads_are_used_only_where_the_work_is_worth_it(monkeypatch):
+    monkeypatch.setattr(ahead, "WORTH_S", 0.02)
+
+    def work(number):
+        if number >= 5:
+            time.sleep(0.025)
+        return threading.get_ident()
+
+    workers = list(through(range(10), [Stage(work)], 2))
+    own = threading.get_ident()
+    assert workers[:7] == [own] * 7
+    assert own not in workers[7:]
