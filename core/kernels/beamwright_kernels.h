@@ -16,7 +16,7 @@
 #endif
 
 // Raise it with every change of a signature, a struct or a result; native.py holds its twin.
-#define BW_ABI_VERSION 2
+#define BW_ABI_VERSION 3
 
 // Results below zero.
 #define BW_OUT_OF_MEMORY (-1)

@@ -95,7 +95,8 @@ static int cut_spans(bw_view *view) {
         double gy = (f->ay + f->t0 * dy - view->origin_y) * inverse;
         double step_x = (f->ax + f->t1 * dx - view->origin_x) * inverse - gx;
         double step_y = (f->ay + f->t1 * dy - view->origin_y) * inverse - gy;
-        double bias = bw_feature_bias(view, f->a_depth, f->b_depth);
+        double bias =
+            bw_ranked_bias(view) * bw_feature_reach(view, f->a_depth, f->b_depth);
         int32_t row0 = clamp_cell(bw_min(gy, gy + step_y) - CELL_WIDENING, view->height);
         int32_t row1 = clamp_cell(bw_max(gy, gy + step_y) + CELL_WIDENING, view->height);
         start[i] = (int64_t)count;

@@ -24,7 +24,7 @@ __all__ = ["ABI_VERSION", "NativeKernels", "default_library", "load"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int32]
 
-ABI_VERSION = 2
+ABI_VERSION = 3
 """Twin of ``BW_ABI_VERSION`` in the C header."""
 
 

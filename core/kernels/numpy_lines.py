@@ -29,6 +29,8 @@ SEAM = 1e-9
 """Hidden intervals grow by this in t, to close the seams between neighbouring triangles."""
 LEAST_PIECE = 4e-9
 """Shorter pieces (in t) are dropped."""
+RANKED_BIAS = 1e-6
+"""Bias between surfaces of different ranks is at least this."""
 COLLINEAR = 1e-12
 """An image point this close (times the side's length) to an interior side lies on it."""
 GRID_SCALE = 0.5
@@ -52,6 +54,7 @@ class _Features:
     face: NDArray[np.int32]  # (2, n)
     rank: NDArray[np.int16]
     bias: FloatArray
+    ranked_bias: FloatArray
     t0: FloatArray  # the part within the page
     t1: FloatArray
 
@@ -173,11 +176,9 @@ def _features(scene: VisibilityInput, projection: Projection) -> _Features:
             )
         vertex[~inside] = -1
     face = np.ascontiguousarray(scene.edge_faces[edge].T)
-    if scene.bias and len(edge):
-        reach = np.abs(depth).max(axis=0) if projection.perspective else projection.reach
-        bias = np.broadcast_to(scene.bias * reach, (len(edge),)).copy()
-    else:
-        bias = np.zeros(len(edge))
+    reach = np.full(len(edge), projection.reach)
+    if projection.perspective and len(edge):
+        reach = np.abs(depth).max(axis=0)
     return _Features(
         edge=edge,
         kind=kind[edge],
@@ -187,7 +188,8 @@ def _features(scene: VisibilityInput, projection: Projection) -> _Features:
         vertex=vertex,
         face=face,
         rank=scene.edge_rank[edge],
-        bias=bias,
+        bias=scene.bias * reach,
+        ranked_bias=max(scene.bias, RANKED_BIAS) * reach,
         t0=np.zeros(len(edge)),
         t1=np.ones(len(edge)),
     )
@@ -281,7 +283,8 @@ def _cut_at_grid_lines(features: _Features, grid: _Grid) -> _Cuts:
     cell = row * grid.width + column
     xa, xb = x + step_x * start, x + step_x * end
     ya, yb = y + step_y * start, y + step_y * end
-    far = np.maximum(depth + step_depth * start, depth + step_depth * end) + features.bias[owner]
+    far = np.maximum(depth + step_depth * start, depth + step_depth * end)
+    far += features.ranked_bias[owner]
     box = np.stack(
         [np.minimum(xa, xb), np.minimum(ya, yb), -np.maximum(xa, xb), -np.maximum(ya, yb)]
     )
@@ -476,8 +479,9 @@ def _hidden_intervals(
 
     bias = np.take(features.bias, feature)
     if occluders.ranked:
-        above = np.take(occluders.rank, occluder) > np.take(features.rank, feature)
-        bias = np.where(above, -bias, bias)
+        rank, own_rank = np.take(occluders.rank, occluder), np.take(features.rank, feature)
+        ranked = np.take(features.ranked_bias, feature)
+        bias = np.where(rank == own_rank, bias, np.where(rank > own_rank, -ranked, ranked))
     depths = [np.take(occluders.depth[k], occluder) for k in range(3)]
     behind = []
     for end, touch in ((0, touch_a), (1, touch_b)):

@@ -17,6 +17,9 @@ FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
+FLAT = 1e-6
+"""Of the largest depth: the least extent of a scene that counts."""
+
 
 class Grid(Protocol):
     """The part of the screen grid used here."""
@@ -54,7 +57,8 @@ class Projection:
     sliced : (nT,) bool or None
         Triangles with a vertex before the near plane; None where there is none.
     reach
-        Largest absolute depth of the scene.
+        The scene's extent in depth, by which orthographic bias is measured; of a flat one
+        enough to cover rounding.
     """
 
     perspective: bool
@@ -156,7 +160,9 @@ def project(scene: VisibilityInput) -> Projection:
         sign=sign,
         edge_face_sign=np.take(padded, np.ascontiguousarray(scene.edge_faces.T), mode="wrap"),
         sliced=sliced,
-        reach=float(np.abs(height).max()) if len(height) else 0.0,
+        reach=(
+            max(float(np.ptp(height)), FLAT * float(np.abs(height).max())) if len(height) else 0.0
+        ),
     )
 
 
@@ -295,7 +301,9 @@ def _finish(scene: VisibilityInput, parts: _Parts) -> Occluders:
         area2[back] = -area2[back]
     triangle = parts.triangle[order]
     ranks = scene.triangle_rank
-    ranked = bool(len(ranks)) and bool(np.min(ranks) != np.max(ranks))
+    ranked = bool(len(ranks)) and bool(
+        np.any(ranks != ranks[0]) or np.any(scene.edge_rank != ranks[0])
+    )
     return Occluders(
         triangle=triangle.astype(np.int32),
         vertex=vertex,

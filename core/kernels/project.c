@@ -38,7 +38,7 @@ int bw_project(bw_view *view) {
     uint8_t *near_cut = (uint8_t *)facing + nt;
 
     double nearest = in->near_clip;
-    double largest = 0.0;
+    double largest = 0.0, least_depth = INFINITY, most_depth = -INFINITY;
     double check = 0.0;
     if (view->perspective) {
         for (size_t i = 0; i < nv; i++) {
@@ -66,12 +66,15 @@ int bw_project(bw_view *view) {
             vertices[i].depth = z;
             vertices[i].clip = z;
             largest = bw_max(largest, fabs(z));
+            least_depth = bw_min(least_depth, z);
+            most_depth = bw_max(most_depth, z);
         }
     }
     if (!(check == 0.0)) {
         return BW_NOT_FINITE;
     }
-    view->largest_depth = largest;
+    // The scene's extent in depth; of a flat one enough to cover rounding.
+    view->depth_reach = bw_max(most_depth - least_depth, largest * 1e-6);
 
     for (size_t i = 0; i < nt; i++) {
         const int32_t *t = in->triangles + 3 * i;

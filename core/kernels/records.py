@@ -56,8 +56,8 @@ class VisibilityInput:
         Perspective: least and greatest distance along the view axis (clip w).
         Orthographic: least and greatest ``view_projection[2] @ (x, y, z, 1)``.
     bias : float
-        Relative depth (orthographic: times the largest depth of the scene) within which a
-        triangle does not hide.
+        Relative depth (orthographic: times the depth extent of the scene) within which a
+        triangle does not hide. Between different ranks it is at least 1e-6.
     """
 
     positions: NDArray[np.float64]

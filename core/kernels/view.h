@@ -80,7 +80,7 @@ typedef struct {
     bw_workspace *workspace;
     int perspective;
     double ortho_w;
-    double largest_depth;
+    double depth_reach;  // orthographic: what depths are measured by, see bw_feature_reach
 
     const bw_vertex *vertices;
     int8_t *facing;      // 1 front, 0 edge-on, -1 back
@@ -113,11 +113,18 @@ typedef struct {
 int bw_lay_grid(bw_view *view, bw_cell_tables *tables);
 int bw_list_occluders(bw_view *view, const bw_cell_tables *tables);
 
-// Depth bias of a feature, before ranks.
-static inline double bw_feature_bias(const bw_view *view, double a_depth, double b_depth) {
+// Bias between surfaces of different ranks is at least this.
+#define BW_RANKED_BIAS 1e-6
+
+// What the relative bias is multiplied by for a feature.
+static inline double bw_feature_reach(const bw_view *view, double a_depth, double b_depth) {
     double a = a_depth < 0.0 ? -a_depth : a_depth;
     double b = b_depth < 0.0 ? -b_depth : b_depth;
-    return view->in->bias * (view->perspective ? (a > b ? a : b) : view->largest_depth);
+    return view->perspective ? (a > b ? a : b) : view->depth_reach;
+}
+
+static inline double bw_ranked_bias(const bw_view *view) {
+    return view->in->bias > BW_RANKED_BIAS ? view->in->bias : BW_RANKED_BIAS;
 }
 
 static inline double bw_min(double a, double b) {

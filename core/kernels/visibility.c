@@ -241,7 +241,8 @@ static int scan_cell(const bw_view *view, const bw_cells *cells, int32_t cell,
                      const bw_span *span, const bw_feature *f, int32_t stamp, int32_t *stamps,
                      interval_list *visible, scan_counters *counters) {
     const int32_t *faces = view->in->edge_faces + 2 * (ptrdiff_t)f->edge;
-    double bias = bw_feature_bias(view, f->a_depth, f->b_depth);
+    const double reach = bw_feature_reach(view, f->a_depth, f->b_depth);
+    const double bias = view->in->bias * reach, ranked = bw_ranked_bias(view) * reach;
     const bw_entry *entry = cells->entries + cells->start[cell];
     const bw_entry *end = cells->entries + cells->start[cell + 1];
     const bw_entry *begin = entry;
@@ -280,7 +281,10 @@ static int scan_cell(const bw_view *view, const bw_cells *cells, int32_t cell,
             counters->tested++;
             double h0 = visible->list[0].t0;
             double h1 = visible->list[visible->count - 1].t1;
-            int status = hides(view, f, record, record->rank > f->rank ? -bias : bias, &h0, &h1);
+            double slack = record->rank == f->rank  ? bias
+                           : record->rank > f->rank ? -ranked
+                                                    : ranked;
+            int status = hides(view, f, record, slack, &h0, &h1);
             if (status > 0) {
                 status = subtract(visible, h0 - BW_SEAM, h1 + BW_SEAM);
             }

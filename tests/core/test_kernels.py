@@ -213,6 +213,49 @@ def test_the_higher_rank_hides_coplanar_lines(library, rank):
     assert len(borders.edge) == (4 if rank < 0 else 8)
 
 
+def line_behind_plate(gap, matrix, **columns):
+    """Visible length of a line behind a plate, seen from above, in either implementation."""
+    plate = np.array([[-1, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]], float)
+    scene = view(plate, np.array([[0, 1, 2], [0, 2, 3]], np.int32), matrix, far=1e9)
+    scene = with_edge(scene, (-0.5, 0.1, -gap), (0.5, 0.2, -gap))
+    columns = {name: np.full_like(getattr(scene, name), value) for name, value in columns.items()}
+    return replace(scene, **columns)
+
+
+@pytest.mark.parametrize("implementation", ["native", "numpy"])
+@pytest.mark.parametrize(
+    ("gap", "plate_rank", "line_rank", "seen"),
+    [
+        (5e-6, 0, 0, False),  # farther behind than the bias of 1e-7 allows
+        (5e-6, 0, 1, True),  # a millionth of the distance is no order of layers
+        (5e-6, 1, 0, False),
+        (-5e-6, 1, 0, False),  # a little before it, but ranked below
+        (-5e-6, 0, 0, True),
+        (1e-3, 0, 1, False),  # ranks do not show through
+        (-1e-3, 1, 0, True),
+    ],
+)
+def test_ranks_hold_within_a_millionth_of_the_distance(
+    library, implementation, gap, plate_rank, line_rank, seen
+):
+    scene = line_behind_plate(
+        gap,
+        perspective((0.1, 0.2, 10.0)),
+        triangle_rank=plate_rank,
+        edge_rank=line_rank,
+    )
+    run = library.visible_pieces if implementation == "native" else reference
+    assert len(run(scene).edge) == seen
+
+
+@pytest.mark.parametrize("implementation", ["native", "numpy"])
+@pytest.mark.parametrize("distance", [5.0, 1e3, 1e6])
+def test_orthographic_bias_does_not_grow_with_the_distance(library, implementation, distance):
+    scene = line_behind_plate(1e-3, orthographic((0.0, 0.0, distance), scale=0.4))
+    run = library.visible_pieces if implementation == "native" else reference
+    assert len(run(scene).edge) == 0
+
+
 def test_eye_inside_and_vertices_in_the_eye_plane(library):
     vertices, triangles = crowd(1)
     looks = [
