@@ -332,6 +332,8 @@ def read_timeline(scene: bpy.types.Scene) -> Timeline:
                             WIPES[strip.transition_type],
                             float(strip.angle),
                             strip.direction == "IN",
+                            # The two versions differ, and nothing but the version tells.
+                            bpy.app.version >= (5, 0, 0),
                         )
                         if strip.type == "WIPE"
                         else None

@@ -30,33 +30,37 @@ class Region:
     Attributes
     ----------
     lines
-        Half-planes ``nx x + ny y > c``, each as (nx, ny, c).
+        Half-planes ``nx x + ny y > c``, each as (nx, ny, c); none for the whole page.
     radius
-        Of a circle about the centre; None without one.
-    outside
-        Keep what is outside the circle.
+        Of a circle about the centre, instead of lines.
     every
         A point must be in all half-planes; otherwise one is enough.
+    outside
+        Keep all but this, so that two regions that differ in nothing else share the page.
     """
 
     lines: tuple[tuple[float, float, float], ...] = ()
     radius: float | None = None
-    outside: bool = False
     every: bool = True
+    outside: bool = False
 
     def holds(self, points: FloatArray) -> BoolArray:
         """Return which points, (n, 2), are kept."""
         if self.radius is not None:
             inside = np.hypot(points[:, 0], points[:, 1]) < self.radius
-            return ~inside if self.outside else inside
-        sides = [points[:, 0] * nx + points[:, 1] * ny > c for nx, ny, c in self.lines]
-        combine = np.logical_and if self.every else np.logical_or
-        result: BoolArray = combine.reduce(sides)
-        return result
+        elif not self.lines:
+            inside = np.ones(len(points), bool)
+        else:
+            sides = [points[:, 0] * nx + points[:, 1] * ny > c for nx, ny, c in self.lines]
+            combine = np.logical_and if self.every else np.logical_or
+            inside = combine.reduce(sides)
+        return ~inside if self.outside else inside
 
     def crossings(self, begin: FloatArray, end: FloatArray) -> FloatArray:
         """Return where segments cross the edges, (n, m) in 0…1, NaN where they do not."""
         step = end - begin
+        if self.radius is None and not self.lines:
+            return np.full((len(begin), 1), np.nan)
         with np.errstate(divide="ignore", invalid="ignore"):
             if self.radius is None:
                 found = [
@@ -83,42 +87,29 @@ def region_of(crop: Crop, half_width: float, half_height: float) -> Region:
     w, h = half_width, half_height
     turn = abs(wipe.angle_rad)
     nx, ny = math.sin(turn), math.cos(turn)
-    mirror = -1.0 if wipe.angle_rad < 0.0 else 1.0
-    # The corner-to-corner way of the edge: from bottom left to top right.
+    # How far the edge goes from the centre, to the corner it leaves last.
     reach = nx * w + ny * h
+    if wipe.angle_rad < 0.0:
+        nx = -nx
     if wipe.kind == "single":
         place = (2.0 * t - 1.0) * reach
-        side = 1.0
-        if not wipe.inward:
-            place, side = -place, -1.0
-        if crop.coming:
-            side = -side
-        return Region(lines=((side * mirror * nx, side * ny, side * place),))
+        line = (nx, ny, place) if wipe.inward else (-nx, -ny, place)
+        return Region(lines=(line,), outside=crop.coming)
+    # The others open or close about the centre: what is inside goes, or comes.
+    outside = wipe.inward == crop.coming
+    size = 1.0 - t if wipe.inward else t
     if wipe.kind == "double":
-        gap = (1.0 - t if wipe.inward else t) * reach
-        kept_inside = wipe.inward != crop.coming
-        sign = 1.0 if kept_inside else -1.0
-        x = mirror * nx
-        return Region(
-            lines=((sign * x, sign * ny, -sign * gap), (-sign * x, -sign * ny, -sign * gap)),
-            every=kept_inside,
-        )
+        gap = size * reach
+        return Region(lines=((nx, ny, -gap), (-nx, -ny, -gap)), outside=outside)
     if wipe.kind == "iris":
-        # Blender measures by the page's width.
-        radius = math.sqrt(2.0) * w * (1.0 - t if wipe.inward else t)
-        return Region(radius=radius, outside=wipe.inward == crop.coming)
-    return _clock(t if wipe.inward else 1.0 - t, wipe.inward != crop.coming)
-
-
-def _clock(t: float, swept: bool) -> Region:
-    """The sector from the positive x axis, counter-clockwise, through `t` turns; or the rest."""
-    angle = 2.0 * math.pi * t
-    first = (0.0, 1.0, 0.0)  # above the x axis
-    second = (math.sin(angle), -math.cos(angle), 0.0)  # clockwise of the hand
-    every = t <= 0.5
-    if swept:
-        return Region(lines=(first, second), every=every)
-    return Region(lines=tuple((-x, -y, -c) for x, y, c in (first, second)), every=not every)
+        full = math.hypot(w, h) if wipe.iris_to_corner else math.sqrt(2.0) * w
+        return Region(radius=full * size, outside=outside)
+    if size >= 1.0:
+        return Region(outside=outside)
+    # A hand that turns counter-clockwise from the positive x axis.
+    angle = 2.0 * math.pi * size
+    hand = (math.sin(angle), -math.cos(angle), 0.0)
+    return Region(lines=((0.0, 1.0, 0.0), hand), every=size <= 0.5, outside=outside)
 
 
 def cropped(strokes: Strokes, region: Region) -> Strokes:

@@ -92,11 +92,15 @@ class Wipe:
         Turn of the straight edges.
     inward
         Direction.
+    iris_to_corner
+        The circle reaches the page's corners when it is largest, as in Blender 5; otherwise
+        √2 of the half width.
     """
 
     kind: WipeKind
     angle_rad: float = 0.0
     inward: bool = False
+    iris_to_corner: bool = True
 
 
 @dataclass(frozen=True, slots=True)
