@@ -279,7 +279,10 @@ class NativeKernels:
         return Chains(half_edges, offsets[: chains + 1].copy(), closed[:chains].copy())
 
     def uncovered(
-        self, xy: FloatArray, priority: NDArray[np.integer], tolerance: float = COINCIDENT_FIELD
+        self,
+        xy: FloatArray,
+        priority: NDArray[np.integer[Any]],
+        tolerance: float = COINCIDENT_FIELD,
     ) -> tuple[NDArray[np.int64], FloatArray]:
         """Take from each piece what others draw; see `numpy_coincident.uncovered`."""
         count = len(xy)

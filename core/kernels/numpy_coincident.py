@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -20,7 +22,7 @@ LARGEST_ANGLE_RAD = 1e-3
 
 
 def uncovered(
-    xy: FloatArray, priority: NDArray[np.integer], tolerance: float = COINCIDENT_FIELD
+    xy: FloatArray, priority: NDArray[np.integer[Any]], tolerance: float = COINCIDENT_FIELD
 ) -> tuple[IndexArray, FloatArray]:
     """Take from each piece what an earlier piece already draws.
 
@@ -51,7 +53,7 @@ def uncovered(
     # Not parallel within what the tolerance allows over the shorter piece: refused.
     cross = np.abs(step[a, 0] * step[b, 1] - step[a, 1] * step[b, 0])
     shorter, longer = np.minimum(length[a], length[b]), np.maximum(length[a], length[b])
-    likely = (cross <= 2.0 * tolerance * longer) & (shorter > 4.0 * tolerance)
+    likely: NDArray[np.bool_] = (cross <= 2.0 * tolerance * longer) & (shorter > 4.0 * tolerance)
     likely &= cross <= LARGEST_ANGLE_RAD * shorter * longer
     a, b = a[likely], b[likely]
     if len(a) == 0:
@@ -69,7 +71,7 @@ def uncovered(
     start = np.maximum(np.minimum(s0, s1), 0.0)
     end = np.minimum(np.maximum(s0, s1), length[later])
     kept_along = step[kept] / length[kept, None]
-    touching = end - start > 4.0 * tolerance
+    touching: NDArray[np.bool_] = end - start > 4.0 * tolerance
     for at in (start, end):
         offset = origin + along * at[:, None] - xy[kept, :2]
         aside = np.abs(offset[:, 0] * kept_along[:, 1] - offset[:, 1] * kept_along[:, 0])
@@ -83,7 +85,7 @@ def uncovered(
 
 def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
     """Row by row, with two roundings, as C does it (einsum may fuse them)."""
-    result: FloatArray = a[:, 0] * b[:, 0] + a[:, 1] * b[:, 1]
+    result: FloatArray = np.add(a[:, 0] * b[:, 0], a[:, 1] * b[:, 1])
     return result
 
 

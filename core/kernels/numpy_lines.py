@@ -10,13 +10,19 @@ interval is an intersection of four half-lines: three sides and one depth plane.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from ..scene import LineKind
-from .numpy_projection import Occluders, Projection, occluders_near, project
+from .numpy_features import LEAST_PIECE, Features, along, clip_to_page, features_of
+from .numpy_grid import (
+    PAIRS_AT_ONCE,
+    Cuts,
+    cell_ranges,
+    cut_at_grid_lines,
+    entries_of,
+    grid_over,
+)
+from .numpy_projection import Occluders, occluders_near, project
 from .records import Pieces, VisibilityInput
 
 __all__ = ["visible_pieces"]
@@ -27,69 +33,12 @@ BoolArray = NDArray[np.bool_]
 
 SEAM = 1e-9
 """Hidden intervals grow by this in t, to close the seams between neighbouring triangles."""
-LEAST_PIECE = 4e-9
-"""Shorter pieces (in t) are dropped."""
-RANKED_BIAS = 1e-6
-"""Bias between surfaces of different ranks is at least this."""
 COLLINEAR = 1e-12
 """An image point this close (times the side's length) to an interior side lies on it."""
 GRID_SCALE = 0.5
 LARGEST_GRID = 512
 ENTRIES_PER_TRIANGLE = 32
-LARGEST_CELL_RANGE = 256
-PAIRS_AT_ONCE = 1 << 19
 BLOCK = 1 << 15
-
-
-@dataclass(frozen=True, eq=False)
-class _Features:
-    """Drawn edges in the image, cut by the near and far planes; n of them."""
-
-    edge: IndexArray
-    kind: NDArray[np.uint16]
-    x: FloatArray  # (2, n) start, end
-    y: FloatArray
-    depth: FloatArray
-    vertex: NDArray[np.int32]  # (2, n), -1 where the end was cut
-    face: NDArray[np.int32]  # (2, n)
-    rank: NDArray[np.int16]
-    bias: FloatArray
-    ranked_bias: FloatArray
-    t0: FloatArray  # the part within the page
-    t1: FloatArray
-
-    def take(self, rows: BoolArray) -> _Features:
-        return _Features(
-            **{name: getattr(self, name)[..., rows] for name in self.__dataclass_fields__}
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class _Grid:
-    x0: float
-    y0: float
-    cells_per_unit: float
-    width: int
-    height: int
-
-    def column(self, x: FloatArray) -> IndexArray:
-        cells: IndexArray = np.floor((x - self.x0) * self.cells_per_unit).astype(np.int64)
-        return cells
-
-    def row(self, y: FloatArray) -> IndexArray:
-        cells: IndexArray = np.floor((y - self.y0) * self.cells_per_unit).astype(np.int64)
-        return cells
-
-
-@dataclass(frozen=True, eq=False)
-class _Cuts:
-    """Features cut at grid lines, sorted by cell."""
-
-    feature: IndexArray
-    t: FloatArray  # (2, n)
-    box: FloatArray  # (4, n): x min, y min, -x max, -y max
-    far: FloatArray
-    cell: IndexArray
 
 
 def visible_pieces(scene: VisibilityInput) -> Pieces:
@@ -112,7 +61,7 @@ def visible_pieces(scene: VisibilityInput) -> Pieces:
     memory).
     """
     projection = project(scene)
-    features = _clip_to_page(_features(scene, projection), scene.page)
+    features = clip_to_page(features_of(scene, projection), scene.page)
     count = len(features.edge)
     if count == 0:
         return Pieces(
@@ -121,18 +70,18 @@ def visible_pieces(scene: VisibilityInput) -> Pieces:
     hidden = [np.empty(0, np.int64)], [np.empty(0)], [np.empty(0)]
     cells = min(max(GRID_SCALE * np.sqrt(len(scene.triangles)), 8), LARGEST_GRID)
     while True:
-        grid = _grid_over(features, int(cells))
-        cuts = _cut_at_grid_lines(features, grid)
+        grid = grid_over(features, int(cells))
+        cuts = cut_at_grid_lines(features, grid)
         far = np.full(grid.width * grid.height, -np.inf)
         first = np.flatnonzero(np.diff(cuts.cell, prepend=-1))
         far[cuts.cell[first]] = np.maximum.reduceat(cuts.far, first)
         occluders = occluders_near(scene, projection, grid, far.reshape(grid.height, grid.width))
-        small, entries = _cell_ranges(occluders)
+        small, entries = cell_ranges(occluders)
         if entries <= ENTRIES_PER_TRIANGLE * len(scene.triangles) + 65536 or cells <= 8:
             break
         cells = cells / 2
     if len(occluders.triangle):
-        cell, order = _entries(occluders, grid, far, small)
+        cell, order = entries_of(occluders, grid, far, small)
         _subtract(features, cuts, occluders, cell, order, hidden)
     feature, start, end = _gaps(
         np.concatenate(hidden[0]), np.concatenate(hidden[1]), np.concatenate(hidden[2]), features
@@ -140,227 +89,9 @@ def visible_pieces(scene: VisibilityInput) -> Pieces:
     return _pieces(features, feature, start, end)
 
 
-def _features(scene: VisibilityInput, projection: Projection) -> _Features:
-    """Pick the drawn edges and cut them by the near and far planes."""
-    sign = projection.edge_face_sign
-    two_faces = (scene.edge_faces[:, 0] >= 0) & (scene.edge_faces[:, 1] >= 0)
-    front = sign > 0
-    silhouette = two_faces & ((front[0] != front[1]) ^ (scene.edge_flip != 0))
-    silhouette &= scene.edge_silhouette != 0
-    kind = scene.edge_kind | silhouette * np.uint16(LineKind.SILHOUETTE)
-    edge = np.flatnonzero(kind)
-    if len(scene.triangles):
-        # An edge between two back faces of a closed part cannot be seen.
-        face = scene.edge_faces[edge]
-        closed = np.all(scene.triangle_closed[face] != 0, axis=1) & two_faces[edge]
-        edge = edge[~(closed & ~front[0, edge] & ~front[1, edge])]
-
-    vertex = np.ascontiguousarray(scene.edges[edge].T)
-    height = projection.height[vertex]
-    inside = (height >= scene.near) & (height <= scene.far)
-    if not np.all(inside):
-        below = np.all(height < scene.near, axis=0) | np.all(height > scene.far, axis=0)
-        edge, vertex, height, inside = (
-            edge[~below], vertex[:, ~below], height[:, ~below], inside[:, ~below],
-        )  # fmt: skip
-    x, y, depth = projection.x[vertex], projection.y[vertex], projection.depth[vertex]
-    cut = np.flatnonzero(~np.all(inside, axis=0))
-    if len(cut):
-        for end in (0, 1):
-            here, there = vertex[end, cut], vertex[1 - end, cut]
-            at = np.clip(height[end, cut], scene.near, scene.far)
-            outside = ~inside[end, cut]
-            moved = cut[outside]
-            x[end, moved], y[end, moved], depth[end, moved] = projection.between(
-                here[outside], there[outside], at[outside]
-            )
-        vertex[~inside] = -1
-    face = np.ascontiguousarray(scene.edge_faces[edge].T)
-    reach = np.full(len(edge), projection.reach)
-    if projection.perspective and len(edge):
-        reach = np.abs(depth).max(axis=0)
-    return _Features(
-        edge=edge,
-        kind=kind[edge],
-        x=x,
-        y=y,
-        depth=depth,
-        vertex=vertex,
-        face=face,
-        rank=scene.edge_rank[edge],
-        bias=scene.bias * reach,
-        ranked_bias=max(scene.bias, RANKED_BIAS) * reach,
-        t0=np.zeros(len(edge)),
-        t1=np.ones(len(edge)),
-    )
-
-
-def _clip_to_page(features: _Features, page: FloatArray) -> _Features:
-    """Find the part of each feature within the page.
-
-    Liang-Barsky parametric clipping (ACM Transactions on Graphics 3(1), 1984, from memory).
-    """
-    x_min, x_max, y_min, y_max = (float(value) for value in page)
-    x, y = features.x, features.y
-    inside = (x >= x_min) & (x <= x_max) & (y >= y_min) & (y <= y_max)
-    crossing = np.flatnonzero(~np.all(inside, axis=0))
-    if len(crossing) == 0:
-        return features
-    t0, t1 = features.t0.copy(), features.t1.copy()
-    x, y = x[:, crossing], y[:, crossing]
-    low, high = np.zeros(len(crossing)), np.ones(len(crossing))
-    dx, dy = x[1] - x[0], y[1] - y[0]
-    for step, room in (
-        (-dx, x[0] - x_min),
-        (dx, x_max - x[0]),
-        (-dy, y[0] - y_min),
-        (dy, y_max - y[0]),
-    ):
-        ratio = np.divide(room, step, out=np.zeros_like(step), where=step != 0.0)
-        low = np.where(step < 0.0, np.maximum(low, ratio), low)
-        high = np.where(step > 0.0, np.minimum(high, ratio), high)
-        high = np.where((step == 0.0) & (room < 0.0), -1.0, high)
-    t0[crossing], t1[crossing] = low, high
-    kept = t1 - t0 > LEAST_PIECE
-    clipped = _Features(**{**features.__dict__, "t0": t0, "t1": t1})
-    return clipped if np.all(kept) else clipped.take(kept)
-
-
-def _along(ends: FloatArray, t: FloatArray) -> FloatArray:
-    """Interpolate between ends[0] and ends[1], exact at t = 0 and t = 1."""
-    step = ends[1] - ends[0]
-    point: FloatArray = np.where(t > 0.5, ends[1] - step * (1.0 - t), ends[0] + step * t)
-    return point
-
-
-def _grid_over(features: _Features, cells: int) -> _Grid:
-    """Return a grid of about `cells` x `cells` square cells over the clipped features."""
-    x = np.stack([_along(features.x, features.t0), _along(features.x, features.t1)])
-    y = np.stack([_along(features.y, features.t0), _along(features.y, features.t1)])
-    x0, y0 = float(np.min(x)), float(np.min(y))
-    width, height = float(np.max(x)) - x0, float(np.max(y)) - y0
-    span = max(width, height)
-    # A little less than `cells`, so that the far border falls into the last cell.
-    per_unit = cells * (1.0 - 1e-9) / span if span > 0.0 else 1.0
-    return _Grid(x0, y0, per_unit, int(width * per_unit) + 1, int(height * per_unit) + 1)
-
-
-def _cut_at_grid_lines(features: _Features, grid: _Grid) -> _Cuts:
-    """Cut features so that every piece lies in one cell."""
-    count = len(features.edge)
-    index = np.arange(count)
-    owners, values = [index], [features.t0]
-    for ends, origin, cell_of in (
-        (features.x, grid.x0, grid.column),
-        (features.y, grid.y0, grid.row),
-    ):
-        a = cell_of(_along(ends, features.t0))
-        b = cell_of(_along(ends, features.t1))
-        crossings = np.abs(b - a)
-        owner = np.repeat(index, crossings)
-        local = np.arange(len(owner)) - np.repeat(np.cumsum(crossings) - crossings, crossings)
-        line = origin + (np.minimum(a, b)[owner] + 1 + local) / grid.cells_per_unit
-        start = ends[0][owner]
-        t = (line - start) / (ends[1][owner] - start)
-        owners.append(owner)
-        values.append(np.clip(t, features.t0[owner], features.t1[owner]))
-    owner, start = np.concatenate(owners), np.concatenate(values)
-    if len(owner) > count:
-        order = np.argsort(2.0 * owner + start, kind="stable")
-        owner, start = owner[order], start[order]
-    end = np.empty_like(start)
-    end[:-1] = start[1:]
-    last = np.flatnonzero(np.diff(owner, append=-1))
-    end[last] = features.t1[owner[last]]
-
-    step_x = (features.x[1] - features.x[0])[owner]
-    step_y = (features.y[1] - features.y[0])[owner]
-    step_depth = (features.depth[1] - features.depth[0])[owner]
-    x, y, depth = features.x[0][owner], features.y[0][owner], features.depth[0][owner]
-    middle = 0.5 * (start + end)
-    column = np.clip(grid.column(x + step_x * middle), 0, grid.width - 1)
-    row = np.clip(grid.row(y + step_y * middle), 0, grid.height - 1)
-    cell = row * grid.width + column
-    xa, xb = x + step_x * start, x + step_x * end
-    ya, yb = y + step_y * start, y + step_y * end
-    far = np.maximum(depth + step_depth * start, depth + step_depth * end)
-    far += features.ranked_bias[owner]
-    box = np.stack(
-        [np.minimum(xa, xb), np.minimum(ya, yb), -np.maximum(xa, xb), -np.maximum(ya, yb)]
-    )
-    box -= 1e-12  # the products above are rounded
-    order = np.argsort(_short(cell, grid), kind="stable")
-    return _Cuts(
-        feature=owner[order],
-        t=np.stack([start[order], end[order]]),
-        box=box[:, order],
-        far=far[order],
-        cell=cell[order],
-    )
-
-
-def _short(cell: IndexArray, grid: _Grid) -> NDArray[np.integer]:
-    """Return cell numbers in the type numpy sorts by radix, where they fit."""
-    return cell.astype(np.uint16) if grid.width * grid.height <= 1 << 16 else cell
-
-
-def _cell_ranges(occluders: Occluders) -> tuple[BoolArray, int]:
-    """Tell small cell ranges from large, and count the entries of the small."""
-    low, high = occluders.cell_low, occluders.cell_high
-    area = (high[0] - low[0] + 1) * (high[1] - low[1] + 1)
-    small = area <= LARGEST_CELL_RANGE
-    return small, int(area[small].sum())
-
-
-def _entries(
-    occluders: Occluders, grid: _Grid, far: FloatArray, small: BoolArray
-) -> tuple[IndexArray, IndexArray]:
-    """List the occluders of every cell, near to far: (m,) cell and (m,) occluder."""
-    low, high = occluders.cell_low, occluders.cell_high
-    rows = np.flatnonzero(small)
-    width = high[0, rows] - low[0, rows] + 1
-    total = width * (high[1, rows] - low[1, rows] + 1)
-    owner = np.repeat(np.arange(len(rows)), total)
-    local = np.arange(len(owner)) - np.repeat(np.cumsum(total) - total, total)
-    width = width[owner]
-    down = local // width
-    owner = rows[owner]
-    cell = (low[1, owner] + down) * grid.width + low[0, owner] + (local - down * width)
-    kept = occluders.near[owner] < far[cell]
-    cell, owner = cell[kept], owner[kept]
-    large = np.flatnonzero(~small)
-    if len(large) == 0:
-        order = np.argsort(_short(cell, grid), kind="stable")
-        return cell[order], owner[order]
-
-    # A large triangle is tried against the occupied cells, not against its whole box.
-    cells, owners = [cell], [owner]
-    occupied = np.flatnonzero(far > -np.inf)
-    row, column = np.divmod(occupied, grid.width)
-    at_once = max(1, PAIRS_AT_ONCE // len(occupied))
-    size = 1.0 / grid.cells_per_unit
-    x, y = grid.x0 + column * size, grid.y0 + row * size
-    for first in range(0, len(large), at_once):
-        some = large[first : first + at_once]
-        hit = occluders.near[some, None] < far[occupied]
-        for k in range(3):
-            j = (k + 1) % 3
-            xk, yk = occluders.x[k, some, None], occluders.y[k, some, None]
-            ex, ey = occluders.x[j, some, None] - xk, occluders.y[j, some, None] - yk
-            # The corner of the cell farthest inside decides; a cell's width of slack is plenty.
-            side = ex * (y + size * (ex > 0) - yk) - ey * (x + size * (ey < 0) - xk)
-            hit &= side >= -1e-9 * (np.abs(ex) + np.abs(ey))
-        which, where = np.nonzero(hit)
-        owners.append(some[which])
-        cells.append(occupied[where])
-    cell, owner = np.concatenate(cells), np.concatenate(owners)
-    order = np.argsort(cell * len(occluders.near) + owner, kind="stable")
-    return cell[order], owner[order]
-
-
 def _subtract(
-    features: _Features,
-    cuts: _Cuts,
+    features: Features,
+    cuts: Cuts,
     occluders: Occluders,
     cell: IndexArray,
     order: IndexArray,
@@ -405,8 +136,8 @@ def _subtract(
 
 
 def _still_visible(
-    features: _Features,
-    cuts: _Cuts,
+    features: Features,
+    cuts: Cuts,
     hidden: tuple[list[IndexArray], list[FloatArray], list[FloatArray]],
     piece: IndexArray,
 ) -> BoolArray:
@@ -426,8 +157,8 @@ def _still_visible(
 
 
 def _hidden_intervals(
-    features: _Features,
-    cuts: _Cuts,
+    features: Features,
+    cuts: Cuts,
     occluders: Occluders,
     occluder_box: FloatArray,
     piece: IndexArray,
@@ -505,7 +236,7 @@ def _hidden_intervals(
 
 
 def _gaps(
-    owner: IndexArray, start: FloatArray, end: FloatArray, features: _Features
+    owner: IndexArray, start: FloatArray, end: FloatArray, features: Features
 ) -> tuple[IndexArray, FloatArray, FloatArray]:
     """Return what a union of intervals leaves of [t0, t1], ordered by feature and t."""
     count = len(features.edge)
@@ -531,12 +262,12 @@ def _gaps(
     )
 
 
-def _pieces(features: _Features, feature: IndexArray, start: FloatArray, end: FloatArray) -> Pieces:
+def _pieces(features: Features, feature: IndexArray, start: FloatArray, end: FloatArray) -> Pieces:
     """Turn visible intervals into the records that go out."""
     x, y = features.x[:, feature], features.y[:, feature]
     return Pieces(
         edge=features.edge[feature].astype(np.int32),
         kind=features.kind[feature],
         t=np.stack([start, end], axis=1),
-        xy=np.stack([_along(x, start), _along(y, start), _along(x, end), _along(y, end)], axis=1),
+        xy=np.stack([along(x, start), along(y, start), along(x, end), along(y, end)], axis=1),
     )

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,7 +75,7 @@ class Projection:
     reach: float
 
     def between(
-        self, a: NDArray[np.integer], b: NDArray[np.integer], height: FloatArray | float
+        self, a: NDArray[np.integer[Any]], b: NDArray[np.integer[Any]], height: FloatArray | float
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return x, y and depth of the points of the edges a→b at a height."""
         u = (height - self.height[a]) / (self.height[b] - self.height[a])

@@ -354,7 +354,8 @@ def _difference(a: Sequence[FloatArray], b: Sequence[FloatArray]) -> list[FloatA
 
 
 def _dot(a: Sequence[FloatArray], b: Sequence[FloatArray]) -> FloatArray:
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+    product: FloatArray = a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+    return product
 
 
 def _cross(a: Sequence[FloatArray], b: Sequence[FloatArray]) -> list[FloatArray]:
