@@ -105,10 +105,15 @@ def _subtract(
     finish = np.searchsorted(key, cuts.cell * (count + 1) + deepest)
     piece = np.flatnonzero(finish > begin)
     begin, finish = begin[piece], finish[piece]
+    (x0, x1, x2), (y0, y1, y2) = occluders.x, occluders.y
     occluder_box = np.stack(
-        [occluders.x.max(axis=0), occluders.y.max(axis=0),
-         -occluders.x.min(axis=0), -occluders.y.min(axis=0)]
-    )  # fmt: skip
+        [
+            np.maximum(np.maximum(x0, x1), x2),
+            np.maximum(np.maximum(y0, y1), y2),
+            -np.minimum(np.minimum(x0, x1), x2),
+            -np.minimum(np.minimum(y0, y1), y2),
+        ]
+    )
     batch = 12
     while len(piece):
         stop = np.minimum(begin + batch, finish)
@@ -132,7 +137,7 @@ def _subtract(
         if len(piece):
             seen = _still_visible(features, cuts, hidden, piece)
             piece, begin, finish = piece[seen], begin[seen], finish[seen]
-        batch = PAIRS_AT_ONCE
+        batch *= 3
 
 
 def _still_visible(

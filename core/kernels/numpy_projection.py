@@ -241,9 +241,11 @@ def occluders_near(
     low = np.stack([low_x[occupied], low_y[occupied]])
     high = np.stack([high_x[occupied], high_y[occupied]])
     limit = np.full(len(kept), np.max(far))
-    few = np.flatnonzero((high - low <= 1).all(axis=0))
+    few = np.flatnonzero((high[0] - low[0] <= 1) & (high[1] - low[1] <= 1))
     corner_far = [far[y[few], x[few]] for y in (low[1], high[1]) for x in (low[0], high[0])]
-    limit[few] = np.max(corner_far, axis=0)
+    limit[few] = np.maximum(
+        np.maximum(corner_far[0], corner_far[1]), np.maximum(corner_far[2], corner_far[3])
+    )
     before = np.flatnonzero(near < limit)
     corner = corner[:, before]
     depth = projection.depth[corner]
@@ -288,7 +290,7 @@ class _Parts:
 def _finish(scene: VisibilityInput, parts: _Parts) -> Occluders:
     """Turn all triangles counter-clockwise and order them near to far."""
     area2 = _area2(*(values[k] for k in range(3) for values in (parts.x, parts.y)))
-    near = parts.depth.min(axis=0)
+    near = np.minimum(np.minimum(parts.depth[0], parts.depth[1]), parts.depth[2])
     solid = np.flatnonzero(area2 != 0.0)
     order = solid[np.argsort(near[solid], kind="stable")]
     vertex, interior = parts.vertex[:, order], parts.interior[:, order]
