@@ -46,7 +46,9 @@ def beam_path(
     delays = (min(red, 2000.0), min(green, 2000.0), min(blue, 2000.0))
     sharp = replace(profile, rise_us=0.0, colour_delay_us=delays)
     beam = simulate(frame, sharp, _SUBSTEPS)
-    return beam.xy, beam.rgb, beam.rgb.max(axis=1) > 1e-6
+    # Without a rise the model gives the light that follows a row, not the one before it.
+    rgb = np.roll(beam.rgb, 1, axis=0)
+    return beam.xy, rgb, rgb.max(axis=1) > 1e-6
 
 
 def beam_picture(frame: Frame, profile: ScannerProfile | None = None) -> bytes:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import base64
 import json
 import math
+import re
 import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -92,11 +93,42 @@ class Score:
         In any order.
     soundtrack
         Played in step with the pictures.
+
+    In the details of a report it is written as ``"scenes": [["Harbour", 1, 240]], "cues":
+    [["Lights out", 96]], "soundtrack": "show.wav"``; each may be missing.
     """
 
     scenes: tuple[SceneSpan, ...] = ()
     cues: tuple[CuePoint, ...] = ()
     soundtrack: Soundtrack | None = None
+
+    @classmethod
+    def of(cls, report: tables.Report) -> Score:
+        """Return the score in the details of a report.
+
+        Raises
+        ------
+        FormatError
+            Where it is not written as it should be.
+        """
+        details = report.details
+        try:
+            sound = details.get("soundtrack")
+            return cls(
+                scenes=tuple(
+                    SceneSpan(str(name), int(first), int(last))
+                    for name, first, last in details.get("scenes", ())
+                ),
+                cues=tuple(
+                    CuePoint(str(name), int(frame)) for name, frame in details.get("cues", ())
+                ),
+                soundtrack=None if sound is None else Soundtrack(str(sound)),
+            )
+        except (TypeError, ValueError) as error:
+            raise FormatError(
+                "The report's scenes are [name, first, last], its cues [name, frame], its "
+                f"soundtrack a file name; this one has others: {error}."
+            ) from error
 
 
 class PageWriter:
@@ -162,7 +194,7 @@ class PageWriter:
         report
             Figures of the same frames.
         score
-            Scenes, cue points, soundtrack.
+            Scenes, cue points, soundtrack; None takes what the report's details tell.
 
         Raises
         ------
@@ -177,7 +209,7 @@ class PageWriter:
                     f"The report page has not the pictures of the frames of {row.name!r}: the "
                     "report and the frame files are of different renders. Render again."
                 )
-        for part in self._parts(report, score or Score()):
+        for part in self._parts(report, Score.of(report) if score is None else score):
             stream.write(part.encode())
 
     def _parts(self, report: tables.Report, score: Score) -> Iterable[str]:
@@ -237,9 +269,8 @@ class PageWriter:
             "ABOUT": _json_in_html(about),
         }
         body, player = _part("page_template.html").split("{{PACKED}}")
-        for key, value in fields.items():
-            body = body.replace(f"{{{{{key}}}}}", value)
-        yield body
+        # In one go: a name that looks like a place to fill in stays a name.
+        yield re.sub(r"\{\{(\w+)\}\}", lambda match: fields[match[1]], body)
         for index, row in enumerate(report.projectors):
             yield (
                 f'<script type="text/plain" id="figures-{index}">'

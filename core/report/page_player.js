@@ -367,7 +367,7 @@
     const hertz = none ? 0 : row.rate / points[rank];
     row.laneNote.textContent = none ? "no frame" : `${over ? "▲ " : ""}${points[rank]} of ${budget[rank]} points`;
     row.laneNote.className = over ? "warn" : "";
-    row.laneRefresh.textContent = none ? "" : `${hertz.toFixed(1)} Hz, asked for ${row.target} Hz`;
+    row.laneRefresh.textContent = none ? "" : `${hertz.toFixed(1)} Hz of ${row.target} Hz asked`;
     row.nowText.textContent = none ? "No frame here." :
       `${points[rank]} points (${lit[rank]} lit) in ${strokes[rank]} strokes, drawn ${hertz.toFixed(1)} times a second.`;
     const remarks = [];
@@ -560,7 +560,7 @@
     "+": () => faster(1),
     "-": () => faster(-1),
     r: () => { loop.checked = !loop.checked; },
-    d: () => { ways.checked = !ways.checked; drawPicture(); },
+    b: () => { ways.checked = !ways.checked; drawPicture(); },
     f: full,
     Escape: () => { byId("caution").hidden = true; },
   };
