@@ -230,6 +230,7 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
         wav_sample_rate_hz=options.wav_rate,
         wav_encoding=options.wav_encoding,
         overwrite=not options.keep,
+        page=options.page,
     )
     if host is None or not hasattr(host, "open_film"):
         results = [_run(render_sequence(_open(options, host), request))]

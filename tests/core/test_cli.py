@@ -61,7 +61,8 @@ class TestRender:
         assert code == 0
         answer = json.loads(out)
         assert answer["files"] == [
-            str(tmp_path / name) for name in ("Graphics.ild", "report.json", "report.csv")
+            str(tmp_path / name)
+            for name in ("Graphics.ild", "report.json", "report.csv", "report.html")
         ]
         (row,) = answer["projectors"]
         assert (row["name"], row["frames"], row["budget"]) == ("Graphics", 2, 1000)
