@@ -9,10 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "all_grease_pencils",
     "animated_paths",
     "animation_curves",
+    "fills_by_material",
     "freestyle_marks",
     "new_action_slot",
+    "new_grease_pencil",
     "register_cli_command",
     "unregister_cli_command",
 ]
@@ -76,3 +79,20 @@ def unregister_cli_command(handle: Any) -> None:
     """Take a command back."""
     if handle is not None:
         bpy.utils.unregister_cli_command(handle)
+
+
+def fills_by_material() -> bool:
+    """Whether Grease Pencil materials say what is filled: 4.5, which has no fill numbers."""
+    return hasattr(bpy.data, "grease_pencils_v3")
+
+
+def new_grease_pencil(name: str) -> Any:
+    """Return new Grease Pencil data; 4.5 keeps annotations under the plain name."""
+    owner: Any = bpy.data
+    return (owner.grease_pencils_v3 if fills_by_material() else owner.grease_pencils).new(name)
+
+
+def all_grease_pencils() -> Any:
+    """Return all Grease Pencil data of the file."""
+    owner: Any = bpy.data
+    return owner.grease_pencils_v3 if fills_by_material() else owner.grease_pencils

@@ -13,8 +13,9 @@ import bpy
 
 from ..core.errors import SceneError
 from ..core.points.projector import Projector
-from ..core.scene import Scene
+from ..core.scene import DrawingSettings, Scene
 from . import properties
+from .extract.artwork import ArtworkReader
 from .extract.camera import extract_camera, page_half_size, scene_camera
 from .extract.meshes import MeshReader
 from .extract.visibility import apply_render_state, restore_state
@@ -26,7 +27,10 @@ _READERS: dict[str, MeshReader] = {}
 
 _readings = 0
 
-DRAWABLE = {"MESH", "CURVE", "FONT", "SURFACE", "META"}
+_ARTWORK: dict[str, ArtworkReader] = {}
+"""The same for flat artwork."""
+
+DRAWABLE = {"MESH", "CURVE", "FONT", "SURFACE", "META", "GREASEPENCIL"}
 
 
 class BlenderSource:
@@ -61,6 +65,7 @@ class BlenderSource:
         )
         self._camera_name = camera_name
         self._reader = _READERS.setdefault(self.name, MeshReader())
+        self._artwork = _ARTWORK.setdefault(self.name, ArtworkReader())
         self._check(scene)
 
     def _check(self, scene: bpy.types.Scene) -> None:
@@ -154,12 +159,19 @@ class BlenderSource:
         }
         names = [projector.name for projector in self.projectors]
         groups = [projector.group for projector in self.projectors if projector.group]
+        view = extract_camera(camera, scene, depsgraph)
+        drawing = settings.drawing.to_core()
+        meshes = self._reader.read(
+            scene, view_layer, depsgraph, (*names, *groups), self._artwork, frame
+        )
+        cameras = (view, *own.values())
+        tolerance = drawing.tolerance_field or DrawingSettings().tolerance_field
         return Scene(
             name=self.name,
             frame=frame,
-            surfaces=self._reader.read(scene, view_layer, depsgraph, (*names, *groups)),
-            camera=extract_camera(camera, scene, depsgraph),
-            drawing=settings.drawing.to_core(),
+            surfaces=self._artwork.surfaces(meshes, cameras, tolerance),
+            camera=view,
+            drawing=drawing,
             projector_cameras=own,
         )
 
@@ -181,6 +193,7 @@ def is_reading() -> bool:
 def forget() -> None:
     """Drop all that was kept of scenes, as after an undo or when another file is loaded."""
     _READERS.clear()
+    _ARTWORK.clear()
 
 
 def _may_draw(item: bpy.types.Object) -> bool:

@@ -89,6 +89,14 @@ class SettingsReader:
         animated = any(path.startswith(PROPERTY + ".") for path in animated_paths(original))
         return getattr(owner if animated else original, PROPERTY)
 
+    def own(self, owner: bpy.types.Object) -> Any:
+        """Return the stored settings of an evaluated object, animation applied."""
+        return self._settings(owner)
+
+    def known_names(self, names: tuple[str, ...]) -> tuple[str, ...]:
+        """Return those of the names that are projectors or groups of the scene."""
+        return tuple(name for name in names if name in self._known)
+
     def _names(self, owner: Any) -> tuple[str, ...]:
         return tuple(name for name in assigned_names(owner) if name in self._known)
 

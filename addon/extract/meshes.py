@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from ...core.lines.memory import Bounded
 from ...core.scene import Surface, Topology
 from .. import compat
+from .artwork import KINDS, ArtworkReader
 from .assignment import ObjectSettings, SettingsReader
 from .visibility import Visibility
 
@@ -257,6 +258,8 @@ class MeshReader:
         view_layer: bpy.types.ViewLayer,
         depsgraph: bpy.types.Depsgraph,
         projector_names: tuple[str, ...],
+        artwork: ArtworkReader | None = None,
+        frame: int | None = None,
     ) -> list[Surface]:
         """Return all surfaces that render, in the order of the dependency graph.
 
@@ -266,6 +269,10 @@ class MeshReader:
             Original scene and view layer, and the layer's own evaluated graph.
         projector_names
             Projectors of the scene and their groups; assignments to others are passed over.
+        artwork
+            Takes the flat artwork; without it, curves and text are read as meshes.
+        frame
+            Which frame the drawings show; default the scene's current one.
         """
         visibility = Visibility(scene, view_layer)
         settings_of = SettingsReader(scene, projector_names)
@@ -273,15 +280,20 @@ class MeshReader:
         wires: list[tuple[int, Surface]] = []
         with_mesh: set[str] = set()
         taken: dict[str, int] = {}
+        if artwork is not None:
+            artwork.begin(depsgraph, scene.frame_current if frame is None else frame, settings_of)
         for instance in depsgraph.object_instances:
             item: Any = instance.object
             kind = item.type
-            if kind not in {"MESH", "CURVE", "FONT", "SURFACE"}:
+            if kind not in {"MESH", "CURVE", "FONT", "SURFACE", "GREASEPENCIL"}:
                 continue
             parent: Any = instance.parent if instance.is_instance else None
             # Text, curves and metaballs reach us as a mesh that their own object "instances".
             component = parent is not None and parent.original == item.original
             owner = parent if component else item
+            flat = artwork is not None and owner.type in KINDS and artwork.wants(owner)
+            if (flat and component) or (kind == "GREASEPENCIL" and not flat):
+                continue
             shown = visibility.of(instance, owner, None if component else parent)
             if shown is None:
                 continue
@@ -295,6 +307,10 @@ class MeshReader:
             taken[identity] = repeat + 1
             if repeat:
                 identity = f"{identity}#{repeat}"
+            if artwork is not None and flat:
+                matrix = np.array(instance.matrix_world, np.float64)
+                artwork.add(item, owner, identity, matrix, settings)
+                continue
             for surface in self._surface(instance, owner, identity, settings, kind):
                 if kind == "MESH":
                     with_mesh.add(owner.name_full)

@@ -78,7 +78,10 @@ class PencilArrays:
 
     def of_layer(self, layer: int) -> PencilArrays:
         """Return the curves of one layer."""
-        kept = self.layer == layer
+        return self.taken(self.layer == layer)
+
+    def taken(self, kept: NDArray[np.bool_]) -> PencilArrays:
+        """Return some of the curves."""
         points = np.repeat(kept, self.counts)
         by_point = {"position", "handle_left", "handle_right", "vertex_colour", "radius"}
         return PencilArrays(
