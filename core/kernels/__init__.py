@@ -16,22 +16,26 @@ from . import (
     native,
     numpy_chaining,
     numpy_coincident,
+    numpy_crossings,
     numpy_joining,
     numpy_lines,
     numpy_points,
 )
 from .numpy_coincident import COINCIDENT_FIELD
-from .records import Chains, Joined, JoinInput, Pieces, VisibilityInput
+from .records import Body, Chains, CrossingEnds, Joined, JoinInput, Pieces, VisibilityInput
 
 __all__ = [
     "COINCIDENT_FIELD",
+    "Body",
     "Chains",
+    "CrossingEnds",
     "JoinInput",
     "Joined",
     "Pieces",
     "VisibilityInput",
     "chain",
     "clock_durations",
+    "crossing_ends",
     "greedy_tour",
     "improve_tour",
     "is_native",
@@ -83,6 +87,7 @@ def status() -> str:
 
 visible_pieces = numpy_lines.visible_pieces
 chain = numpy_chaining.chain
+crossing_ends = numpy_crossings.crossing_ends
 uncovered = numpy_coincident.uncovered
 joined_pieces = numpy_joining.joined_pieces
 simplified = numpy_joining.simplified
@@ -95,6 +100,7 @@ saturating_response = numpy_points.saturating_response
 if _library is not None:
     visible_pieces = _library.visible_pieces
     chain = _library.chain
+    crossing_ends = _library.crossing_ends
     uncovered = _library.uncovered
     joined_pieces = _library.joined_pieces
     simplified = _library.simplified

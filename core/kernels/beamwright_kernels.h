@@ -16,7 +16,7 @@
 #endif
 
 // Raise it with every change of a signature, a struct or a result; native.py holds its twin.
-#define BW_ABI_VERSION 3
+#define BW_ABI_VERSION 4
 
 // Results below zero.
 #define BW_OUT_OF_MEMORY (-1)
@@ -115,6 +115,25 @@ BW_API int64_t bw_take_joined(const bw_workspace *workspace, int64_t count, int6
 BW_API int64_t bw_simplified(bw_workspace *workspace, int64_t count, const int64_t *offsets,
                              const double *points, double tolerance, double *out_points,
                              int64_t *out_offsets);
+
+// See Body in records.py.
+typedef struct {
+    int64_t vertex_count;
+    int64_t triangle_count;
+    int64_t edge_count;
+    const double *positions;
+    const int32_t *triangles;
+    const int32_t *triangle_edges;
+    const int32_t *edges;
+} bw_body;
+
+// Segments in which triangles of two bodies cross, ordered by triangle pair. Returns their
+// number; they stay in the workspace. The rules stand in numpy_crossings.py.
+BW_API int64_t bw_crossings(bw_workspace *workspace, const bw_body *a, const bw_body *b,
+                            int32_t within, double contact);
+// Copy the segments of the last call: all (n, 2).
+BW_API int64_t bw_take_crossings(const bw_workspace *workspace, int64_t count, int32_t *triangles,
+                                 uint8_t *side, int32_t *edge, double *u);
 
 // Order of strokes; count is the number of nodes, two for each stroke. See numpy_points.py.
 BW_API int64_t bw_link_costs(bw_workspace *workspace, int64_t count, const double *xy,

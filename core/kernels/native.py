@@ -17,14 +17,14 @@ from .build import host_platform, library_name
 from .numpy_chaining import LARGEST_DEGREE, LEAST_COSINE
 from .numpy_coincident import COINCIDENT_FIELD
 from .numpy_points import BLEND_ROUNDS, response_step
-from .records import Chains, Joined, JoinInput, Pieces, VisibilityInput
+from .records import Body, Chains, CrossingEnds, Joined, JoinInput, Pieces, VisibilityInput
 
 __all__ = ["ABI_VERSION", "NativeKernels", "default_library", "load"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int32]
 
-ABI_VERSION = 3
+ABI_VERSION = 4
 """Twin of ``BW_ABI_VERSION`` in the C header."""
 
 
@@ -105,6 +105,29 @@ class _JoinStruct(ctypes.Structure):
     )
 
 
+class _BodyStruct(ctypes.Structure):
+    """Twin of ``bw_body``."""
+
+    _fields_ = (
+        *((name, ctypes.c_int64) for name in ("vertex_count", "triangle_count", "edge_count")),
+        *(
+            (name, ctypes.c_void_p)
+            for name in ("positions", "triangles", "triangle_edges", "edges")
+        ),
+    )
+
+    @classmethod
+    def of(cls, body: Body) -> _BodyStruct:
+        counts = len(body.positions), len(body.triangles), len(body.edges)
+        return cls(
+            *counts,
+            _pointer(body.positions, np.float64, (counts[0], 3), "positions"),
+            _pointer(body.triangles, np.int32, (counts[1], 3), "triangles"),
+            _pointer(body.triangle_edges, np.int32, (counts[1], 3), "triangle_edges"),
+            _pointer(body.edges, np.int32, (counts[2], 2), "edges"),
+        )
+
+
 class _Workspace:
     """Scratch memory of one thread, freed with the thread."""
 
@@ -156,6 +179,8 @@ class NativeKernels:
                 i64,
                 [void, i64, i64, void, void, void, f64, i32, void, void, void],
             ),
+            "bw_crossings": (i64, [void, void, void, i32, f64]),
+            "bw_take_crossings": (i64, [void, i64, *[void] * 4]),
             "bw_uncovered": (i64, [void, i64, void, void, f64]),
             "bw_take_stretches": (i64, [void, i64, void, void]),
             "bw_join": (i64, [void, void, void]),
@@ -277,6 +302,28 @@ class NativeKernels:
         if chains < 0:
             _raise(chains)
         return Chains(half_edges, offsets[: chains + 1].copy(), closed[:chains].copy())
+
+    def crossing_ends(self, a: Body, b: Body, within: bool, contact: float) -> CrossingEnds:
+        """Find where triangles cross; see `numpy_crossings.crossing_ends`."""
+        first, second = _BodyStruct.of(a), _BodyStruct.of(b)
+        workspace = self._workspace()
+        count = self._library.bw_crossings(
+            workspace, ctypes.byref(first), ctypes.byref(second), within, contact
+        )
+        _check(count)
+        ends = CrossingEnds(
+            triangles=np.empty((count, 2), np.int32),
+            side=np.empty((count, 2), np.uint8),
+            edge=np.empty((count, 2), np.int32),
+            u=np.empty((count, 2)),
+        )
+        _check(
+            self._library.bw_take_crossings(
+                *(workspace, count, _address(ends.triangles), _address(ends.side)),
+                *(_address(ends.edge), _address(ends.u)),
+            )
+        )
+        return ends
 
     def uncovered(
         self,

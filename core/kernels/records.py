@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Chains", "JoinInput", "Joined", "Pieces", "VisibilityInput"]
+__all__ = ["Body", "Chains", "CrossingEnds", "JoinInput", "Joined", "Pieces", "VisibilityInput"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,3 +185,44 @@ class Joined:
     first: NDArray[np.int64]
     kind: NDArray[np.uint16]
     smallest: NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Body:
+    """A surface, to be crossed with another. All arrays are C-contiguous.
+
+    Attributes
+    ----------
+    positions : (nV, 3) float64
+    triangles : (nT, 3) int32
+    triangle_edges : (nT, 3) int32
+        Edge of the side from corner k to corner k + 1.
+    edges : (nE, 2) int32
+    """
+
+    positions: NDArray[np.float64]
+    triangles: NDArray[np.int32]
+    triangle_edges: NDArray[np.int32]
+    edges: NDArray[np.int32]
+
+
+@dataclass(frozen=True, eq=False)
+class CrossingEnds:
+    """Segments in which triangles of two bodies cross, ordered by triangle pair; n of them.
+
+    Attributes
+    ----------
+    triangles : (n, 2) int32
+        Of the first and of the second body.
+    side : (n, 2) uint8
+        Whose edge pierces the other's triangle at each end: 0 the first body's, 1 the second's.
+    edge : (n, 2) int32
+        That edge.
+    u : (n, 2) float64
+        Where on it.
+    """
+
+    triangles: NDArray[np.int32]
+    side: NDArray[np.uint8]
+    edge: NDArray[np.int32]
+    u: NDArray[np.float64]

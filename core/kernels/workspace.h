@@ -49,6 +49,7 @@ typedef enum {
     BW_JOIN_CLOSED,
     BW_JOIN_POINTS,
     BW_JOINED,
+    BW_CROSSINGS,
     BW_BUFFER_COUNT
 } bw_buffer;
 
@@ -57,6 +58,7 @@ struct bw_workspace {
     size_t bytes[BW_BUFFER_COUNT];
     int64_t piece_count;
     int64_t joined_count;
+    int64_t crossing_count;
 };
 
 // At least count * size bytes, contents undefined; NULL when out of memory.

@@ -23,11 +23,12 @@ from beamwright.core.kernels import (
     native,
     numpy_chaining,
     numpy_coincident,
+    numpy_crossings,
     numpy_joining,
     numpy_lines,
     numpy_points,
 )
-from beamwright.core.kernels.records import JoinInput, Pieces
+from beamwright.core.kernels.records import Body, JoinInput, Pieces
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from kernel_cases import (
@@ -473,6 +474,54 @@ def test_stars_join_up_to_the_largest_degree(library, degree):
     np.testing.assert_array_equal(ours.half_edges, theirs.half_edges)
     joins = degree - (len(ours.offsets) - 1)
     assert joins == (0 if degree > 256 else degree // 2)
+
+
+# --- crossings ---------------------------------------------------------------------------
+
+
+def random_body(random, vertices, triangles, digits):
+    corners = random.integers(0, vertices, (triangles, 3)).astype(np.int32)
+    sides = np.sort(np.stack([corners, np.roll(corners, -1, axis=1)], axis=2), axis=2)
+    edges, number = np.unique(sides.reshape(-1, 2), axis=0, return_inverse=True)
+    return Body(
+        positions=np.round(random.normal(size=(vertices, 3)), digits),
+        triangles=corners,
+        triangle_edges=number.reshape(-1, 3).astype(np.int32),
+        edges=np.ascontiguousarray(edges, np.int32).reshape(-1, 2),
+    )
+
+
+@settings(max_examples=120)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    counts=st.tuples(st.integers(0, 40), st.integers(0, 40)),
+    digits=st.sampled_from([0, 1, 6]),
+    within=st.booleans(),
+)
+def test_crossings_are_equal_bit_for_bit(library, seed, counts, digits, within):
+    """Rounded places give vertices on planes, degenerate and coplanar triangles."""
+    random = np.random.default_rng(seed)
+    a, b = (random_body(random, 12, count, digits) for count in counts)
+    if within:
+        b = a
+    ours = library.crossing_ends(a, b, within, 1e-7)
+    theirs = numpy_crossings.crossing_ends(a, b, within, 1e-7)
+    for name in ("triangles", "side", "edge", "u"):
+        np.testing.assert_array_equal(getattr(ours, name), getattr(theirs, name), err_msg=name)
+
+
+def test_broken_bodies_are_refused(library):
+    good = random_body(np.random.default_rng(1), 9, 9, 3)
+    for name in ("triangles", "triangle_edges", "edges"):
+        for value in (-1, 10**6):
+            array = getattr(good, name).copy()
+            array[0, 0] = value
+            with pytest.raises(ValueError, match="out of range"):
+                library.crossing_ends(replace(good, **{name: array}), good, False, 1e-7)
+    positions = good.positions.copy()
+    positions[3, 1] = np.nan
+    with pytest.raises(SceneError):
+        library.crossing_ends(good, replace(good, positions=positions), False, 1e-7)
 
 
 # --- coincident lines, joining, simplification -------------------------------------------

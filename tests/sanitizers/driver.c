@@ -335,6 +335,52 @@ static int64_t joining(bw_workspace *workspace, int32_t count, int32_t nv, int w
     return strokes;
 }
 
+static int64_t crossings(bw_workspace *workspace, int32_t nv, int32_t nt, int wild) {
+    int32_t ne = 3 * nt;
+    double *positions = exactly(3 * nv, sizeof(double));
+    int32_t *triangles = exactly(3 * nt, sizeof(int32_t));
+    int32_t *sides = exactly(3 * nt, sizeof(int32_t));
+    int32_t *edges = exactly(2 * ne, sizeof(int32_t));
+    for (int32_t i = 0; i < 3 * nv; i++) {
+        positions[i] = coordinate(wild && below(300) == 0);
+    }
+    for (int32_t i = 0; i < 3 * nt; i++) {
+        triangles[i] = index_below(nv, wild && below(50) == 0);
+        sides[i] = i;
+    }
+    for (int32_t i = 0; i < nt; i++) {
+        for (int32_t k = 0; k < 3; k++) {
+            edges[6 * i + 2 * k] = triangles[3 * i + k];
+            edges[6 * i + 2 * k + 1] = triangles[3 * i + (k + 1) % 3];
+        }
+    }
+    bw_body body = {nv, nt, ne, positions, triangles, sides, edges};
+    int64_t count = bw_crossings(workspace, &body, &body, (int32_t)below(2), 1e-7);
+    require(count >= BW_BAD_SETTING, "unknown status");
+    if (count >= 0) {
+        int32_t *pair = exactly(2 * count, sizeof(int32_t));
+        int32_t *edge = exactly(2 * count, sizeof(int32_t));
+        uint8_t *side = exactly(2 * count, 1);
+        double *u = exactly(2 * count, sizeof(double));
+        require(bw_take_crossings(workspace, count, pair, side, edge, u) == count, "take failed");
+        require(bw_take_crossings(workspace, count + 1, pair, side, edge, u) == BW_BAD_SIZE,
+                "took too many");
+        for (int64_t i = 0; i < 2 * count; i++) {
+            require(pair[i] >= 0 && pair[i] < nt && edge[i] >= 0 && edge[i] < ne &&
+                        u[i] >= 0.0 && u[i] <= 1.0, "a crossing of nothing");
+        }
+        free(pair);
+        free(edge);
+        free(side);
+        free(u);
+    }
+    free(positions);
+    free(triangles);
+    free(sides);
+    free(edges);
+    return count;
+}
+
 static int64_t ordering(bw_workspace *workspace, int32_t strokes, int wild) {
     int64_t nodes = 2 * (int64_t)strokes;
     double *xy = exactly(2 * nodes, sizeof(double));
@@ -420,6 +466,8 @@ static int64_t everything(bw_workspace *workspace, int size, int wild) {
     int64_t status = chaining(workspace, below(2 * n), 1 + below(n), wild);
     worst = status < worst ? status : worst;
     status = joining(workspace, below(2 * n), n, wild);
+    worst = status < worst ? status : worst;
+    status = crossings(workspace, n, below(2 * n), wild);
     worst = status < worst ? status : worst;
     status = ordering(workspace, below(n < 120 ? n : 120), wild);
     worst = status < worst ? status : worst;
