@@ -17,15 +17,21 @@ from mathutils import Matrix
 from numpy.typing import NDArray
 
 from ..core.artwork.pencil import PencilArrays, pencil_arrays
-from ..core.artwork.sequence import FileSequence, find_sequence, sequence_of
+from ..core.artwork.sequence import FileSequence, find_sequence, read_sequence, sequence_of
 from ..core.artwork.shapes import Lettering, Page
 from ..core.artwork.svg import TextMode
 from ..core.artwork.usvg import Usvg
-from ..core.errors import FormatError
+from ..core.errors import FormatError, OutputError
 from . import ROOT_PACKAGE, compat, drawings, lettering
 from .properties import PROPERTY
 
-__all__ = ["ImportOptions", "build_artwork", "choose_files", "preprocessor"]
+__all__ = [
+    "ImportOptions",
+    "build_artwork",
+    "choose_files",
+    "import_into_file",
+    "preprocessor",
+]
 
 Placement = Literal["CAMERA", "ORIGIN", "CURSOR"]
 FINENESS = 1.0 / 8192.0
@@ -283,3 +289,48 @@ def _write_lettering(
                         setattr(text, path, not on)
                         text.keyframe_insert(path, frame=frame)
     return messages
+
+
+def import_into_file(options: Any) -> dict[str, Any]:
+    """Do the work of the command `import`: read, build, save.
+
+    Everything is read before the scene is touched, and the file is only written at the end.
+    """
+    from .session import find_scene, open_file
+
+    files = choose_files(options.files, options.sequence)
+    pages = read_sequence(files, preprocessor(), text=options.text)
+    assert pages is not None, "nothing stops it"
+    target = options.out or options.into
+    if target.suffix != ".blend":
+        raise OutputError(f"{target} must end in .blend.")
+    open_file(options.into)
+    scene = find_scene(options.scene)
+    item, warnings = build_artwork(
+        scene,
+        scene.collection,
+        pages,
+        files,
+        ImportOptions(
+            name=options.name,
+            text=options.text,
+            frame_start=options.frame,
+            frame_step=options.step,
+            placement=options.place.upper(),
+            size=options.size,
+        ),
+    )
+    try:
+        bpy.ops.wm.save_as_mainfile(
+            filepath=str(target.resolve()), compress=True, copy=options.out is not None
+        )
+    except RuntimeError as error:
+        raise OutputError(f"{target} cannot be written: {str(error).strip()}") from None
+    data: Any = item.data
+    return {
+        "file": str(target),
+        "object": item.name,
+        "drawings": len(files),
+        "layers": [layer.name for layer in data.layers],
+        "warnings": warnings,
+    }

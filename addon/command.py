@@ -6,6 +6,7 @@ Importing this needs no Blender; only opening a scene does.
 
 from __future__ import annotations
 
+import argparse
 import ctypes
 import os
 import signal
@@ -13,6 +14,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, redirect_stdout, suppress
 from pathlib import Path
+from typing import Any
 
 from ..core import cli
 from ..core.errors import HostError, SceneError
@@ -148,6 +150,16 @@ class BlenderHost:
             return WorkerCommand((blender, "--command", COMMAND, WORKER, text))
         code = f"import sys; from {__package__}.command import work; sys.exit(work(sys.argv[1]))"
         return WorkerCommand((sys.executable, "-c", code, text))
+
+    def import_artwork(self, options: argparse.Namespace) -> dict[str, Any]:
+        """Bring drawings into a scene; see `core.commands.ArtworkHost`."""
+        self._stack.enter_context(_remarks_to_stderr())
+        if not self._inside:
+            self._register()
+        from .artwork_import import import_into_file
+
+        with redirect_stdout(sys.stderr):
+            return import_into_file(options)
 
     def _register(self) -> None:
         """Bring Blender up as a module and make our properties known to it."""

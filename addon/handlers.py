@@ -6,7 +6,7 @@ from typing import Any
 import bpy
 from bpy.app.handlers import persistent
 
-from . import properties, results, session
+from . import drawings, properties, results, session
 from .preview import overlay
 from .preview import settings as preview_settings
 
@@ -21,6 +21,7 @@ def _file_loaded(*_arguments: Any) -> None:
     session.forget()
     results.forget()
     properties.migrate()
+    drawings.adopt_fills()
     overlay.forget(pictures=True)
     preview_settings.bring_back()
     overlay.synchronise()

@@ -1,9 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Lettering: text objects set in the single-stroke font."""
 
+import math
 from typing import Any
 
 import bpy
+from mathutils import Matrix, Vector
 
 from ..core.artwork.lettering import FONT_PATH, font_coverage, missing_characters
 from ..core.points.projector import GENERIC_PROFILES
@@ -16,6 +18,7 @@ __all__ = [
     "line_material",
     "missing_in",
     "new_text",
+    "place",
     "stroke_font",
 ]
 
@@ -91,3 +94,33 @@ def lettering_projector(scene: bpy.types.Scene) -> str:
     )
     projector.target_refresh_hz = REFRESH_HZ
     return projector.name
+
+
+def place(scene: bpy.types.Scene, item: bpy.types.Object, share: float) -> None:
+    """Put a text before the camera, facing it, `share` of its frame wide.
+
+    It goes as far away as the 3D cursor where that is in front of the camera. Without a camera
+    it stands upright at the cursor.
+    """
+    camera = scene.camera
+    if camera is None or camera.type != "CAMERA":
+        item.matrix_world = Matrix.Translation(scene.cursor.location) @ Matrix.Rotation(
+            math.pi / 2.0, 4, "X"
+        )
+        return
+    scene.view_layers[0].update()
+    frame = camera.matrix_world.normalized()
+    distance = -(frame.inverted() @ scene.cursor.location).z
+    if not camera.data.clip_start < distance < camera.data.clip_end:
+        distance = 10.0
+    corners = list(camera.data.view_frame(scene=scene))
+    middle = sum(corners, Vector()) / len(corners)
+    factor = distance / -middle.z if camera.data.type == "PERSP" else 1.0
+    width = (max(c.x for c in corners) - min(c.x for c in corners)) * factor
+    height = (max(c.y for c in corners) - min(c.y for c in corners)) * factor
+    own = item.dimensions.x or 1.0
+    curve: Any = item.data
+    curve.size *= min(share * width / own, 0.5 * height / max(item.dimensions.y, 1e-6))
+    item.matrix_world = frame @ Matrix.Translation(
+        (middle.x * factor, middle.y * factor, -distance)
+    )

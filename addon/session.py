@@ -13,6 +13,8 @@ import bpy
 
 from ..core.errors import SceneError
 from ..core.points.projector import Projector
+from ..core.safety.laser import LaserSetup
+from ..core.safety.limits import SafetyLimits
 from ..core.scene import DrawingSettings, Scene
 from . import properties
 from .extract.artwork import ArtworkReader
@@ -45,6 +47,8 @@ class BlenderSource:
         Of the scene, as found when the source was opened.
     projectors
         Frozen settings of the scene's projectors, or of those of the show it is part of.
+    limits, lasers
+        Safety limits and known light by projector name; see `core.scene.SceneSource`.
     """
 
     def __init__(
@@ -62,6 +66,13 @@ class BlenderSource:
         self.frame_step: int = scene.frame_step
         self.projectors: tuple[Projector, ...] = (
             settings.projectors_to_core() if projectors is None else projectors
+        )
+        # The limits of a show are those of the scene that holds its projectors.
+        self.limits: Mapping[str, SafetyLimits] = (
+            settings.limits_to_core() if projectors is None else {}
+        )
+        self.lasers: Mapping[str, LaserSetup] = (
+            settings.lasers_to_core() if projectors is None else {}
         )
         self._camera_name = camera_name
         self._reader = _READERS.setdefault(self.name, MeshReader())
@@ -228,7 +239,7 @@ def open_source(
     """
     if path is not None:
         open_file(Path(path))
-    scene = _find_scene(scene_name)
+    scene = find_scene(scene_name)
     source = BlenderSource(scene, camera_name)
     if path is not None:
         apply_render_state(scene, source.view_layer)
@@ -261,7 +272,7 @@ def open_file(path: Path) -> None:
         ) from None
 
 
-def _find_scene(name: str | None) -> bpy.types.Scene:
+def find_scene(name: str | None) -> bpy.types.Scene:
     if name is None:
         window = bpy.context.window
         current: Any = window.scene if window is not None else bpy.context.scene

@@ -178,6 +178,50 @@ def _parser(prog: str) -> argparse.ArgumentParser:
     lines.add_argument("--frame", metavar="N", type=int, required=True)
     lines.add_argument("--out", metavar="FILE.json|.svg", type=Path, required=True)
 
+    artwork = subparsers.add_parser(
+        "import",
+        parents=[machine],
+        help="bring SVG drawings into a scene: one, several, or a numbered sequence",
+    )
+    artwork.set_defaults(run=commands.import_artwork)
+    artwork.add_argument("files", metavar="FILE.svg", type=Path, nargs="+")
+    artwork.add_argument(
+        "--into", metavar="SCENE.blend", type=Path, required=True, help="file with the scene"
+    )
+    artwork.add_argument(
+        "--out", metavar="FILE.blend", type=Path, help="save there instead of into the same file"
+    )
+    artwork.add_argument("--scene", metavar="NAME", help="scene of the file, if not its active one")
+    artwork.add_argument("--name", default="", help="name of the new object (the file's)")
+    artwork.add_argument(
+        "--sequence", action="store_true", help="also the numbered files beside a single one"
+    )
+    artwork.add_argument(
+        "--text",
+        choices=("strokes", "lettering", "none"),
+        default="strokes",
+        help="what becomes of text: pen strokes, text objects, nothing (%(default)s)",
+    )
+    artwork.add_argument(
+        "--frame", metavar="N", type=int, default=1, help="frame of the first drawing (%(default)s)"
+    )
+    artwork.add_argument(
+        "--step", metavar="N", type=int, default=1, help="frames for each drawing (%(default)s)"
+    )
+    artwork.add_argument(
+        "--place",
+        choices=("camera", "origin", "cursor"),
+        default="camera",
+        help="fill the camera's frame, or stand upright (%(default)s)",
+    )
+    artwork.add_argument(
+        "--size",
+        metavar="UNITS",
+        type=_positive,
+        default=4.0,
+        help="longer side where the camera does not decide it (%(default)g)",
+    )
+
     check = subparsers.add_parser(
         "check", parents=[machine], help="say what breaks the standard in ILDA files, and where"
     )

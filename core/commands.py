@@ -52,6 +52,7 @@ __all__ = [
     "SceneHost",
     "check",
     "convert",
+    "import_artwork",
     "lines",
     "pattern",
     "render",
@@ -99,6 +100,19 @@ class FilmHost(SceneHost, Protocol):
 
     def worker(self, request: WorkerRequest) -> WorkerCommand:
         """Return how a worker process is started."""
+        ...
+
+
+class ArtworkHost(SceneHost, Protocol):
+    """Whoever can also bring drawings into a scene."""
+
+    def import_artwork(self, options: argparse.Namespace) -> dict[str, Any]:
+        """Read the drawings, put them into the scene and save its file.
+
+        Returns
+        -------
+        ``file``, ``object``, ``drawings``, ``layers`` and ``warnings``.
+        """
         ...
 
 
@@ -541,4 +555,22 @@ def _list_patterns(options: argparse.Namespace) -> int:
         sys.stdout.write(
             f"{entry.name}: {entry.title}\n  look at  {entry.look_at}\n  change   {entry.change}\n"
         )
+    return 0
+
+
+def import_artwork(options: argparse.Namespace, host: SceneHost | None) -> int:
+    """Bring drawings into a scene."""
+    if host is None or not hasattr(host, "import_artwork"):
+        raise HostError("Scenes need Blender, which this program was started without.")
+    able: ArtworkHost = host
+    result = able.import_artwork(options)
+    if options.json:
+        say_json(result)
+        return 0
+    sys.stdout.write(
+        f"{result['object']}: {result['drawings']} drawings, layers "
+        f"{', '.join(result['layers'])}\n{result['file']}\n"
+    )
+    for text in result["warnings"]:
+        sys.stderr.write(f"{text}\n")
     return 0

@@ -260,7 +260,7 @@ def _stacked(
     both.
     """
     most = max((wanted.count(rank) for rank in set(wanted)), default=0)
-    if most <= 1 and all(mesh.lines.rank == 0 for mesh in meshes) and not any(wanted):
+    if most <= 1:
         return list(wanted), meshes
     levels = sorted({*wanted, *(mesh.lines.rank for mesh in meshes)})
     base = {rank: place * (most + 1) for place, rank in enumerate(levels)}

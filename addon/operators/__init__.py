@@ -3,7 +3,7 @@
 
 import bpy
 
-from . import analysis, assignment, export, preview, projectors
+from . import analysis, artwork, assignment, export, preview, projectors
 
 CLASSES = (
     *projectors.CLASSES,
@@ -11,6 +11,7 @@ CLASSES = (
     *analysis.CLASSES,
     *export.CLASSES,
     *preview.CLASSES,
+    *artwork.CLASSES,
 )
 
 
@@ -18,9 +19,11 @@ def register() -> None:
     """Register the operators."""
     for cls in CLASSES:
         bpy.utils.register_class(cls)
+    artwork.register_menus()
 
 
 def unregister() -> None:
     """Take the operators back."""
+    artwork.unregister_menus()
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

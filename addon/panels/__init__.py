@@ -3,9 +3,15 @@
 
 import bpy
 
-from . import object_lines, output, preview, projectors
+from . import artwork, object_lines, output, preview, projectors
 
-CLASSES = (*preview.CLASSES, *projectors.CLASSES, *object_lines.CLASSES, *output.CLASSES)
+CLASSES = (
+    *preview.CLASSES,
+    *projectors.CLASSES,
+    *object_lines.CLASSES,
+    *artwork.CLASSES,
+    *output.CLASSES,
+)
 
 
 def register() -> None:
