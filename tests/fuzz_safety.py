@@ -200,11 +200,16 @@ def check_commands(tally: Tally, before: Frame, after: Frame, zones, entry: np.n
             tally.blame("lit entry", crosses_outline(entry, after.xy[:1], zone).sum())
 
 
-def settling_samples(profile: ScannerProfile) -> int:
-    """Samples until a past position shows by less than 1e-6, at the slowest spread."""
+def shortest_frame(profile: ScannerProfile) -> int:
+    """Samples a frame is taken to last at least.
+
+    Until a past position shows by less than 1e-6 at the slowest spread, and no colour of the
+    next frame shines ahead into the frame before this one.
+    """
     turn = profile.natural_frequency_hz * 0.85 * 2 * np.pi / 30000.0
     slow = turn * (-profile.damping + np.sqrt(complex(profile.damping**2 - 1.0)))
-    return math.ceil(math.log(1e6) / -slow.real)
+    lead = -min(profile.colour_delay_us) * 0.03
+    return max(math.ceil(math.log(1e6) / -slow.real), math.ceil(lead) + 1)
 
 
 def check_beam(tally: Tally, streams, profiles, spreads) -> None:
@@ -279,7 +284,7 @@ def fuzz(frames: int, seed: int = 0, progress: Callable[[Tally], None] | None = 
                 picture_min_field=float(rng.choice([0.0, 0.1])),
             )
             previous = Frame.dark(30000.0)
-            settling = settling_samples(profile)
+            least = shortest_frame(profile)
             commands, levels = [], []
             for _ in range(FRAMES_A_STREAM):
                 frame = random_frame(rng, count, 30000.0)
@@ -292,8 +297,8 @@ def fuzz(frames: int, seed: int = 0, progress: Callable[[Tally], None] | None = 
                     safe = Frame.dark(30000.0)
                 check_commands(tally, frame, safe, zones, previous.xy[-1:])
                 tally.lit_out += int(lit_samples(safe).sum())
-                # A frame of a show lasts longer than its scanners need to settle.
-                turns = math.ceil(settling / len(safe)) + int(rng.integers(0, 2))
+                # A frame of a show lasts longer than its scanners and colours need.
+                turns = math.ceil(least / len(safe)) + int(rng.integers(0, 2))
                 rows = np.resize(np.arange(len(safe)), turns * len(safe))
                 commands.append(safe.xy[rows])
                 levels.append(safe.rgb[rows])

@@ -13,7 +13,7 @@ from ..kernels import saturating_response
 from ..kernels.numpy_points import response_step
 from ..points.projector import ScannerProfile
 
-__all__ = ["beam_paths", "settling_samples", "step_reach"]
+__all__ = ["BeamPaths", "beam_paths", "settling_samples", "step_reach"]
 
 FloatArray = NDArray[np.float64]
 
@@ -21,7 +21,28 @@ SUBSTEPS_MIN = 4
 SUBSTEPS_MAX = 32
 REACH_MAX = 10.0
 SETTLED = 1e-6
+STRAY_MARGIN = 1.5
+"""Acceleration is known at the ends of the pieces; between them it may be larger."""
 SETTLING_SAMPLES_MAX = 4096
+
+
+@dataclass(frozen=True, eq=False)
+class BeamPaths:
+    """Where the beam may run.
+
+    Attributes
+    ----------
+    paths : (3 or 6, m + 1, 2, n) float64
+        The beam while each sample is commanded, from its start to its end, in `m` pieces:
+        nominal, slow and fast scanners without saturation, then the same with it. (Samples
+        come last because extents are taken over the short axes.)
+    reach : (1 or 2, n) float64
+        How far beyond the hull of the three paths of a sample, without and with saturation, a
+        beam within the spread may run.
+    """
+
+    paths: FloatArray
+    reach: FloatArray
 
 
 def beam_paths(
@@ -30,7 +51,7 @@ def beam_paths(
     profile: ScannerProfile,
     spread: float,
     sagitta_field: float,
-) -> FloatArray | None:
+) -> BeamPaths | None:
     """Simulate a looped frame for scanners at, below and above their natural frequency.
 
     Where the profile's limits of speed or acceleration are reached, the paths with and
@@ -48,14 +69,12 @@ def beam_paths(
         Share by which the natural frequency may differ.
     sagitta_field
         How far the true curve may stray from the returned polyline, which sets the number
-        `m` of its pieces in each sample (4 to 32).
+        of its pieces in each sample (4 to 32). Where 32 are too few the rest goes into `reach`.
 
     Returns
     -------
-    (3 or 6, m + 1, 2, n) float64 or None
-        The beam while each sample is commanded, from its start to its end; the first row is
-        the nominal one. None if the profile's numbers give no finite or no bounded answer.
-        (Samples come last because extents are taken over the short axes.)
+    BeamPaths or None
+        None if the profile's numbers give no finite or no bounded answer.
     """
     units = profile.converted(point_rate_hz=point_rate_hz).sampled
     factors = (1.0, 1.0 - spread, 1.0 + spread)
@@ -64,7 +83,7 @@ def beam_paths(
     with np.errstate(all="ignore"):
         states = [_steady_states(xy, w, units.damping) for w in frequencies]
         found = [_linear_paths(state, pieces) for state in states]
-        bend = max(acceleration for _, _, acceleration in found)
+        bend = max(float(acceleration.max()) for _, _, acceleration in found)
         if not math.isfinite(bend):
             return None
         # A curve of acceleration a strays a h²/8 from its chord over the time h.
@@ -73,8 +92,9 @@ def beam_paths(
             pieces = min(needed, SUBSTEPS_MAX)
             found = [_linear_paths(state, pieces) for state in states]
         rows = [position for position, _, _ in found]
+        bend_by_sample = np.max([acceleration for _, _, acceleration in found], axis=0)
         if any(
-            speed > units.speed_max or acceleration > units.acceleration_max
+            speed > units.speed_max or acceleration.max() > units.acceleration_max
             for _, speed, acceleration in found
         ):
             limits = (units.acceleration_max, units.speed_max)
@@ -86,7 +106,17 @@ def beam_paths(
         path[:-1] = row
     paths[:, -1, :, :-1] = paths[:, 0, :, 1:]
     paths[:, -1, :, -1] = paths[:, 0, :, 0]
-    return paths if np.all(np.abs(paths) <= REACH_MAX) else None
+    if not np.all(np.abs(paths) <= REACH_MAX):
+        return None
+    reach = np.zeros((len(rows) // 3, len(xy)))
+    # Scanners between two of the frequencies: a quadratic leaves its chord by an eighth of the
+    # second difference, taken twice for what is no quadratic. Not so of saturated ones, whose
+    # swings differ wholly.
+    bulge = paths[1] + paths[2] - 2.0 * paths[0]
+    stray = STRAY_MARGIN * bend_by_sample / (8.0 * pieces**2)
+    reach[0] = 0.25 * np.hypot(bulge[:, 0], bulge[:, 1]).max(axis=0)
+    reach[0] += np.maximum(0.0, stray - sagitta_field)
+    return BeamPaths(paths, reach)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,14 +146,16 @@ def _steady_states(xy: FloatArray, natural_frequency: float, damping: float) -> 
     return _SteadyStates(command, x - command, v, natural_frequency, damping)
 
 
-def _linear_paths(states: _SteadyStates, pieces: int) -> tuple[FloatArray, float, float]:
+def _linear_paths(states: _SteadyStates, pieces: int) -> tuple[FloatArray, float, FloatArray]:
     """Follow the unsaturated beam through each sample.
 
     Returns
     -------
     position : (pieces, 2, n)
-    speed_max, acceleration_max
+    speed_max
         Largest |value| of any axis at the start of the pieces.
+    acceleration_max : (n,)
+        The same of the acceleration, over both axes (Euclidean), for each sample.
     """
     w, damping = states.natural_frequency, states.damping
     steps = np.array([response_step(w, damping, part / pieces) for part in range(pieces)])
@@ -133,7 +165,8 @@ def _linear_paths(states: _SteadyStates, pieces: int) -> tuple[FloatArray, float
     rows = np.concatenate([offset, velocity, pull]) @ state
     position = rows[:pieces].reshape(pieces, *states.command.shape) + states.command
     speed = float(np.abs(rows[pieces : 2 * pieces]).max())
-    return position, speed, float(np.abs(rows[2 * pieces :]).max())
+    bend = rows[2 * pieces :].reshape(pieces, *states.command.shape)
+    return position, speed, np.hypot(bend[:, 0], bend[:, 1]).max(axis=0)
 
 
 def settling_samples(profile: ScannerProfile, point_rate_hz: float, spread: float) -> int | None:

@@ -86,8 +86,8 @@ def guard(
     """Switch off or dim what breaks the limits of a projector.
 
     Keep-out areas are checked on the commanded points, on the straight moves between them,
-    and on the simulated beam at the profile's natural frequency and at the spread's two ends,
-    for as long as the light of a sample lasts (colour delay and laser rise included).
+    and on the simulated beam at every natural frequency within the spread (the hull of the paths
+    at its middle and two ends, widened by how far they bulge between), for as long as the light of a sample lasts (colour delay and laser rise included).
 
     Parameters
     ----------
@@ -99,7 +99,8 @@ def guard(
         None for a lone loop. In a sequence or a stream the frame drawn before this one
         (`Frame.dark` before the first): the way from it into this one is then checked as
         well, and so is light that outlives this frame, whatever follows. Each frame is taken
-        to last until its scanners have settled (1.5 ms for the default profile).
+        to last until its scanners have settled (1.5 ms for the default profile), and longer
+        than any colour comes early.
 
     Raises
     ------

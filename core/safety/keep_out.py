@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..frame import Frame
 from ..points.projector import ScannerProfile
-from .beam import beam_paths, settling_samples, step_reach
+from .beam import BeamPaths, beam_paths, settling_samples, step_reach
 from .limits import FULL_WINDOW, SafetyLimits
 from .zones import hulls_touch, paths_near, widened
 
@@ -82,13 +82,13 @@ def light_window(profile: ScannerProfile, point_rate_hz: float) -> tuple[int, in
 
 def _beams(
     xy: FloatArray, rate: float, limits: SafetyLimits, profile: ScannerProfile
-) -> FloatArray | None:
+) -> BeamPaths | None:
     return beam_paths(xy, rate, profile, limits.frequency_spread, limits.margin_field / 2.0)
 
 
 def _reached_in_loop(
     xy: FloatArray,
-    beams: FloatArray | None,
+    beams: BeamPaths | None,
     lit: BoolArray,
     rate: float,
     limits: SafetyLimits,
@@ -106,10 +106,12 @@ def _reached_in_loop(
     # Scanners of any frequency within the spread are somewhere in the hull of the paths of
     # three: one hull for each interval, and one more for saturated scanners.
     rows = np.flatnonzero(shining)
-    kinds = len(beams) // 3
-    size = 3 * beams.shape[1]
-    points = np.take(beams, rows, axis=-1).reshape(kinds, size, 2, len(rows))
+    paths = beams.paths
+    kinds = len(paths) // 3
+    size = 3 * paths.shape[1]
+    points = np.take(paths, rows, axis=-1).reshape(kinds, size, 2, len(rows))
     hulls = np.moveaxis(points, 0, 2).reshape(size, 2, kinds * len(rows))
+    reach = beams.reach[:, rows].ravel()
     moves = np.stack([np.roll(xy, 1, axis=0)[lit].T, xy[lit].T])
 
     def intervals(hits: BoolArray) -> BoolArray:
@@ -120,7 +122,7 @@ def _reached_in_loop(
     reached: Reached = {}
     for zone in limits.zones:
         area = widened(zone, limits.margin_field)
-        hit = intervals(hulls_touch(area, hulls))
+        hit = intervals(hulls_touch(area, hulls, reach))
         hit[lit] |= hulls_touch(area, moves)
         reached[zone.name] = reached[zone.name] | hit if zone.name in reached else hit
     if limits.window != FULL_WINDOW:
@@ -130,9 +132,9 @@ def _reached_in_loop(
             bottom, top = limits.window[axis], limits.window[axis + 2]
             # An edge of the field itself is the scanner's own limit: overshoot is let be.
             if bottom > -1.0:
-                out |= low[axis] < bottom - EDGE_TOLERANCE
+                out |= low[axis] - reach < bottom - EDGE_TOLERANCE
             if top < 1.0:
-                out |= high[axis] > top + EDGE_TOLERANCE
+                out |= high[axis] + reach > top + EDGE_TOLERANCE
         reached[None] = intervals(out)
     return reached
 
@@ -180,7 +182,7 @@ def _reached_on_entry(
 
 def _reached_on_exit(
     frame: Frame,
-    beams: FloatArray,
+    beams: BeamPaths,
     lit: BoolArray,
     limits: SafetyLimits,
     profile: ScannerProfile,
@@ -203,10 +205,12 @@ def _reached_on_exit(
         share = step_reach(profile, rate, limits.frequency_spread, intervals)
         reach = share * float(np.hypot(*(1.0 + np.abs(frame.xy[rows]).max(axis=0))))
         # Scanners between the three frequencies run between their paths.
-        apart = np.abs(beams[..., rows] - beams[:1, ..., rows])
+        ends = beams.paths[..., rows]
+        apart = np.abs(ends - ends[:1])
+        reach += float(beams.reach[:, rows].max())
         reach += float(np.hypot(*np.moveaxis(apart, 2, 0)).max())
         # (m, 2, k): the paths of all frequencies over those intervals, end to end.
-        path = np.moveaxis(beams[..., rows], (0, 3, 1), (3, 0, 1)).reshape(-1, 2, len(beams))
+        path = np.moveaxis(ends, (0, 3, 1), (3, 0, 1)).reshape(-1, 2, len(ends))
         names: list[tuple[str | None, BoolArray]] = [
             (zone.name, paths_near(widened(zone, limits.margin_field), path, reach))
             for zone in limits.zones

@@ -114,7 +114,7 @@ def worst_spot(
     if beams is None:
         return None
     # Middle of each piece of the nominal path: metres at the distance, joules, seconds.
-    path = beams[0]
+    path = beams.paths[0]
     pieces = len(path) - 1
     field = np.moveaxis(0.5 * (path[:-1] + path[1:]), (2, 0), (0, 1)).reshape(-1, 2)
     scale = math.radians(profile.field_deg / 2.0) * distance_m

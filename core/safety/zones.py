@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..errors import SettingError
 
-__all__ = ["MARGIN_MIN_FIELD", "KeepOut", "hulls_touch", "paths_near", "widened"]
+__all__ = ["MARGIN_MIN_FIELD", "KeepOut", "hulls_touch", "paths_near", "solid_area", "widened"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -83,12 +83,12 @@ def widened(zone: KeepOut, margin_field: float) -> shapely.Geometry:
         )
     # The round corners of a buffer are polygons inside the true arc: widen by what they miss.
     margin = margin_field / math.cos(math.pi / (4 * QUARTER_SEGMENTS))
-    area = shapely.buffer(_solid(outline), margin, quad_segs=QUARTER_SEGMENTS)
+    area = shapely.buffer(solid_area(outline), margin, quad_segs=QUARTER_SEGMENTS)
     shapely.prepare(area)
     return area
 
 
-def _solid(outline: FloatArray) -> shapely.Geometry:
+def solid_area(outline: FloatArray) -> shapely.Geometry:
     """Return the area an outline winds round, together with the outline itself."""
     corners = outline[np.append(True, np.any(np.diff(outline, axis=0) != 0.0, axis=1))]
     if len(corners) > 1 and np.all(corners[0] == corners[-1]):
@@ -127,7 +127,9 @@ def _winding_number(ring: FloatArray, point: FloatArray) -> int:
     return int(upward.sum()) - int(downward.sum())
 
 
-def hulls_touch(area: shapely.Geometry, points: FloatArray) -> BoolArray:
+def hulls_touch(
+    area: shapely.Geometry, points: FloatArray, reach: FloatArray | None = None
+) -> BoolArray:
     """Tell which sets of points have a convex hull that touches a prepared area.
 
     Parameters
@@ -136,6 +138,8 @@ def hulls_touch(area: shapely.Geometry, points: FloatArray) -> BoolArray:
         From `widened`.
     points : (m, 2, k) float64
         `k` sets of `m` >= 2 finite points. The hull of two is the segment between them.
+    reach : (k,) float64
+        How near a hull may come before it touches; 0 for all if None.
 
     Returns
     -------
@@ -143,7 +147,13 @@ def hulls_touch(area: shapely.Geometry, points: FloatArray) -> BoolArray:
     """
     left, bottom, right, top = shapely.bounds(area)
     (x_low, y_low), (x_high, y_high) = points.min(axis=0), points.max(axis=0)
-    near = (x_high >= left) & (x_low <= right) & (y_high >= bottom) & (y_low <= top)
+    grown = np.zeros(points.shape[2]) if reach is None else reach
+    near = (
+        (x_high + grown >= left)
+        & (x_low - grown <= right)
+        & (y_high + grown >= bottom)
+        & (y_low - grown <= top)
+    )
     touch = np.zeros(points.shape[2], bool)
     rows = np.flatnonzero(near)
     if len(rows) == 0:
@@ -156,7 +166,12 @@ def hulls_touch(area: shapely.Geometry, points: FloatArray) -> BoolArray:
         rest = np.moveaxis(close[:, :, ~inside], 2, 0)
         if len(rest):
             hulls = shapely.convex_hull(shapely.linestrings(rest))
-            touch[rows[~inside]] = shapely.intersects(area, hulls)
+            if reach is None:
+                touch[rows[~inside]] = shapely.intersects(area, hulls)
+            else:
+                # GEOS leaves a division flag behind where a hull is a point.
+                with np.errstate(divide="ignore"):
+                    touch[rows[~inside]] = shapely.dwithin(area, hulls, reach[rows[~inside]])
     return touch
 
 
