@@ -362,7 +362,16 @@ class Scene:
 
 
 class SceneSource(Protocol):
-    """Where frames come from: a Blender scene, or a test's arrays."""
+    """Where frames come from: a Blender scene, or a test's arrays.
+
+    Attributes
+    ----------
+    limits : Mapping of SafetyLimits by projector name
+        Not in the protocol's checked part: a source may leave it out, and projectors that are
+        missing in it have the default limits.
+    lasers : Mapping of LaserSetup by projector name
+        The same; projectors that are missing in it get no hazard figures.
+    """
 
     name: str
     fps: float

@@ -11,7 +11,7 @@ from typing import Any
 import bpy
 from bpy.props import PointerProperty
 
-from . import artwork
+from . import artwork, safety
 from .assignment import OVERRIDABLE, PROPERTY, assign, assigned_names
 from .collection import BEAMWRIGHT_PG_collection
 from .lines import KIND_PROPERTIES, BEAMWRIGHT_PG_drawing, BEAMWRIGHT_PG_lines
@@ -47,6 +47,7 @@ __all__ = [
 CLASSES = (
     BEAMWRIGHT_PG_profile,
     BEAMWRIGHT_PG_aim,
+    *safety.CLASSES,
     BEAMWRIGHT_PG_projector,
     BEAMWRIGHT_PG_drawing,
     BEAMWRIGHT_PG_lines,

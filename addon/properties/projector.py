@@ -19,6 +19,7 @@ from bpy.props import (
 from ...core.points.projector import Aim, Projector
 from .assignment import PROPERTY, assign, assigned_names
 from .profile import BEAMWRIGHT_PG_profile
+from .safety import BEAMWRIGHT_PG_light, BEAMWRIGHT_PG_live, BEAMWRIGHT_PG_safety
 from .single import exact
 
 DEFAULT_PROJECTOR_NAME = "Projector"
@@ -223,6 +224,9 @@ class BEAMWRIGHT_PG_projector(bpy.types.PropertyGroup):
     )
     profile: PointerProperty(type=BEAMWRIGHT_PG_profile)
     aim: PointerProperty(type=BEAMWRIGHT_PG_aim)
+    safety: PointerProperty(type=BEAMWRIGHT_PG_safety)
+    light: PointerProperty(type=BEAMWRIGHT_PG_light)
+    live: PointerProperty(type=BEAMWRIGHT_PG_live)
 
     def to_core(self) -> Projector:
         """Return the frozen projector."""

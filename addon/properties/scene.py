@@ -1,12 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Settings of a scene."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import bpy
 from bpy.props import CollectionProperty, EnumProperty, IntProperty, PointerProperty, StringProperty
 
 from ...core.points.projector import Projector
+from ...core.safety.laser import LaserSetup
+from ...core.safety.limits import SafetyLimits
 from . import versions
 from .lines import BEAMWRIGHT_PG_drawing
 from .projector import DEFAULT_PROJECTOR_NAME, BEAMWRIGHT_PG_projector
@@ -61,6 +64,23 @@ class BEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
         if not len(self.projectors):
             return (Projector(name=DEFAULT_PROJECTOR_NAME),)
         return tuple(projector.to_core() for projector in self.projectors)
+
+    def limits_to_core(self) -> Mapping[str, SafetyLimits]:
+        """Return the safety limits by projector name, keep-out areas included.
+
+        Raises
+        ------
+        SceneError, SettingError
+            See `keep_out.keep_out_areas`.
+        """
+        from ..keep_out import limits_of  # reads objects, which need these properties
+
+        return limits_of(self.id_data, self)
+
+    def lasers_to_core(self) -> Mapping[str, LaserSetup]:
+        """Return what is known of the light by projector name, where anything is."""
+        setups = {projector.name: projector.light.to_core() for projector in self.projectors}
+        return {name: setup for name, setup in setups.items() if setup.known}
 
     def add_projector(self, name: str = DEFAULT_PROJECTOR_NAME) -> Any:
         """Add a projector under a free name, with the next number, and select it."""

@@ -7,9 +7,9 @@ import math
 from dataclasses import dataclass
 
 from ..errors import SettingError
-from .exposure import BeamWidth
+from .exposure import BeamWidth, Edition
 
-__all__ = ["LaserSource"]
+__all__ = ["LaserSetup", "LaserSource"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,3 +67,31 @@ class LaserSource:
             raise SettingError(f"No beam diameter can be given: {self.doubt}.")
         factor = self.width.to_inverse_e * 1e-3
         return math.hypot(self.diameter_mm, self.divergence_mrad * distance_m) * factor
+
+
+@dataclass(frozen=True, slots=True)
+class LaserSetup:
+    """A projector's light where it stands.
+
+    Attributes
+    ----------
+    source
+    distance_m
+        Throw: from the projector to the nearest place that its light can reach; None where
+        nobody has measured it.
+    edition
+        Of the exposure limits.
+    ratio_max
+        Live output goes dark for a frame whose worst spot is over this many times its limit;
+        None does not look.
+    """
+
+    source: LaserSource = LaserSource()
+    distance_m: float | None = None
+    edition: Edition = Edition.GENERATION_2006
+    ratio_max: float | None = None
+
+    @property
+    def known(self) -> bool:
+        """Whether anybody has entered anything."""
+        return self.source != LaserSource()
