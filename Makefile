@@ -114,6 +114,8 @@ sanitize: $(VENV)/.test ## Run the kernel tests under the address and undefined-
 samples: $(VENV)/.blender ## Rebuild the sample scenes from their scripts
 	$(BIN)/python sample_scenes/build_lighthouse.py sample_scenes/lighthouse.blend
 	$(BIN)/python sample_scenes/build_harbour.py sample_scenes/harbour.blend
+	for name in tide_table gull_sequence lettering; do \
+	  $(BIN)/python sample_scenes/build_$$name.py sample_scenes/$$name.blend || exit 1; done
 
 pictures: $(VENV)/.blender ## Redraw the pictures of the sample scenes in docs/pictures
 	$(BIN)/python docs/pictures/draw_samples.py

@@ -25,8 +25,9 @@ __all__ = [
 PROJECTOR = "Lettering"
 """Name of the projector that draws lettering, where there is none to take."""
 
-SIZE_OF_EM = 1.0
-"""Size of a text object whose font's em is 1 unit."""
+SIZE_OF_EM = 1.567
+"""Size of a text object whose font's em is 1 unit: Blender scales a font by the height of the
+box around all its letters, which here is 1567 of 1000 units of the em."""
 
 RATING = "20 kpps"
 REFRESH_HZ = 25.0
@@ -118,9 +119,21 @@ def place(scene: bpy.types.Scene, item: bpy.types.Object, share: float) -> None:
     factor = distance / -middle.z if camera.data.type == "PERSP" else 1.0
     width = (max(c.x for c in corners) - min(c.x for c in corners)) * factor
     height = (max(c.y for c in corners) - min(c.y for c in corners)) * factor
-    own = item.dimensions.x or 1.0
+    own_width, own_height = _extent(scene, item)
     curve: Any = item.data
-    curve.size *= min(share * width / own, 0.5 * height / max(item.dimensions.y, 1e-6))
+    curve.size *= min(share * width / own_width, 0.5 * height / own_height)
     item.matrix_world = frame @ Matrix.Translation(
         (middle.x * factor, middle.y * factor, -distance)
     )
+
+
+def _extent(scene: bpy.types.Scene, item: bpy.types.Object) -> tuple[float, float]:
+    """Return width and height of a text; Blender's own box needs a mesh, which this has not."""
+    depsgraph: Any = scene.view_layers[0].depsgraph
+    evaluated = item.evaluated_get(depsgraph)
+    curve = evaluated.to_curve(depsgraph)
+    points = [point.co for spline in curve.splines for point in spline.bezier_points]
+    x, y = [point.x for point in points] or [0.0], [point.y for point in points] or [0.0]
+    result = max(x) - min(x), max(y) - min(y)
+    evaluated.to_curve_clear()
+    return max(result[0], 1e-6), max(result[1], 1e-6)
