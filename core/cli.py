@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The command line: arguments in, files and an exit code out.
 
-Exit codes: 0 all went well, 1 `check` found errors in a file, 2 it could not be done, 130
-cancelled from the keyboard.
+Exit codes: 0 all went well, 1 `check` found errors in a file or a live command ended by itself
+or heard what it should not, 2 it could not be done, 130 cancelled from the keyboard.
 
 Commands that need a scene get it from a host (`SceneHost`); the others work without one.
 """
@@ -15,9 +15,9 @@ import re
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
-from . import commands
+from . import commands, live_show
 from .commands import SceneHost
 from .errors import BeamwrightError
 from .output.ilda import PaletteChoice
@@ -292,6 +292,13 @@ def _parser(prog: str) -> argparse.ArgumentParser:
     convert.add_argument(
         "--fps", type=_positive, default=24.0, help="nor frames a second (%(default)g)"
     )
+
+    def add_live(name: str, **keywords: Any) -> argparse.ArgumentParser:
+        live = subparsers.add_parser(name, **keywords)
+        live.set_defaults(run=commands.live)
+        return live
+
+    live_show.add_parsers(add_live, _frame_range, _positive)
     return parser
 
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any, Protocol, TextIO, cast
 
-from . import pipeline
+from . import live_show, pipeline
 from .errors import FormatError, HostError, OutputError, SettingError
 from .output import ilda, stroke_json, svg
 from .output.points_json import PointsWriter
@@ -54,6 +54,7 @@ __all__ = [
     "convert",
     "import_artwork",
     "lines",
+    "live",
     "pattern",
     "render",
     "report",
@@ -533,6 +534,16 @@ def pattern(options: argparse.Namespace, host: SceneHost | None) -> int:
         sys.stdout.write(f"{path}\n  {PATTERNS[name].title}: {PATTERNS[name].look_at}\n")
     sys.stdout.write(f"Play them at {profile.point_rate_hz:g} points a second.\n")
     return 0
+
+
+def live(options: argparse.Namespace, host: SceneHost | None) -> int:
+    """Stream to a projector, be one, or look for some."""
+
+    def open_scene(path: Path, scene_name: str | None) -> SceneSource:
+        assert host is not None
+        return host.open(path, scene_name, None)
+
+    return live_show.run(options, open_scene if host is not None else None)
 
 
 def _list_patterns(options: argparse.Namespace) -> int:

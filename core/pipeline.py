@@ -284,7 +284,8 @@ def plan_frame(
         plan.frame,
         limits or SafetyLimits(),
         projector.profile,
-        previous=memory.frame if memory else None,
+        # Whoever begins a sequence comes out of the dark.
+        previous=memory.frame if memory else Frame.dark(plan.frame.point_rate_hz),
     )
     return PlannedFrame(
         frame=safe.frame,

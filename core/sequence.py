@@ -429,7 +429,7 @@ def checked(source: SequenceHead, request: RenderRequest) -> tuple[range, tuple[
 def _drawn(source: SceneSource, numbers: range) -> Iterator[DrawnFrame]:
     """Evaluate frame after frame; draw and plan what is there while the next is evaluated."""
     memories: dict[str, Any] = {}
-    # Not part of the protocol: a source without limits of its own gets the default ones.
+    # See `SceneSource`: a source without limits of its own gets the default ones.
     limits: Mapping[str, SafetyLimits] | None = getattr(source, "limits", None)
 
     def evaluated() -> Iterator[tuple[int, Scene]]:

@@ -31,7 +31,7 @@ BLENDER_MODULES = {
 THIRD_PARTY = {"numpy", "shapely", "wasmtime"}
 ROOMS = {"lines", "artwork", "points", "output", "safety", "live", "report", "show"}
 RECORDS = {"errors", "scene", "strokes", "frame", "version"}
-COMPOSERS = {"pipeline", "sequence", "proof", "commands", "cli"}
+COMPOSERS = {"pipeline", "sequence", "proof", "commands", "live_show", "cli"}
 # What a room may import besides itself and the records; the composers are free.
 ALLOWED = {
     "lines": {"kernels"},

@@ -29,7 +29,7 @@ def _beam(frame: ReceivedFrame, profile: ScannerProfile) -> FloatArray:
     paths = beam_paths(frame.xy, frame.point_rate_hz, profile, 0.0, SAGITTA_FIELD)
     if paths is None:
         return np.stack([np.roll(frame.xy, 1, axis=0), frame.xy], axis=1)
-    beam: FloatArray = np.moveaxis(paths[0], 2, 0)
+    beam: FloatArray = np.moveaxis(paths.paths[0], 2, 0)
     return beam
 
 

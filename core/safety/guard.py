@@ -86,8 +86,9 @@ def guard(
     """Switch off or dim what breaks the limits of a projector.
 
     Keep-out areas are checked on the commanded points, on the straight moves between them,
-    and on the simulated beam at every natural frequency within the spread (the hull of the paths
-    at its middle and two ends, widened by how far they bulge between), for as long as the light of a sample lasts (colour delay and laser rise included).
+    and on the simulated beam at every natural frequency within the spread (the hull of the
+    paths at its middle and two ends, widened by how far they bulge between), for as long as the
+    light of a sample lasts (colour delay and laser rise included).
 
     Parameters
     ----------
