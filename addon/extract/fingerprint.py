@@ -36,9 +36,13 @@ _IGNORED = {
         "session_uid", "session_uuid", "us", "icon_id", "recalc", "recalc_up_to_undo_push",
         "recalc_after_undo_push", "tag", "flag", "py_instance", "runtime",
     },
+    "FCurve": {"curval"},
+    "ChannelDriver": {"curval"},
     "RenderData": {"cfra", "subframe"},
     "Base": {"flag", "flag_legacy", "flag_from_collection", "sx", "sy"},
-    "Scene": {"cursor", "toolsettings"},
+    "Scene": {"cursor", "toolsettings", "basact"},
+    "Object": {"base_flag", "base_local_view_bits"},
+    "ViewLayer": {"basact"},
     # Made up anew when an older file is opened; what refers to a node says so itself.
     "bNode": {"identifier"},
     # Results of the last evaluation.
@@ -129,7 +133,7 @@ class _Layout:
             is_pointer = bare.startswith(("*", "(*"))
             size = 8 if is_pointer else self._sizes[member]
             name = bare.strip("*()")
-            if name in ignored or name.startswith("_pad"):
+            if name in ignored or name == "runtime" or name.startswith("_pad"):
                 mask[offset : offset + size * repeat] = True
             elif is_pointer:
                 pointers.extend(range(offset, offset + 8 * repeat, 8))
@@ -168,57 +172,89 @@ def _digest_of_blend(content: bytes) -> bytes:
     state = hashlib.blake2b(digest_size=20)
     pieces: list[NDArray[np.uint8]] = []
     places: list[NDArray[np.int64]] = []
+    owners: list[NDArray[np.int64]] = []
     words: list[NDArray[np.int64]] = []
+    word_owners: list[NDArray[np.int64]] = []
+    numbers = _Numbers(blocks)
     start = 0
-    for block in blocks:
+    for block, group in zip(blocks, numbers.groups.tolist(), strict=True):
         state.update(struct.pack("<4siqq", block.code, block.kind, block.count, len(block.content)))
         array = np.frombuffer(block.content, np.uint8)
         if block.kind == 0:
             if len(array) % 8 == 0:
                 words.append(np.arange(start, start + len(array), 8))
+                word_owners.append(np.full(len(words[-1]), group))
         elif len(array) == layout.size(block.kind) * block.count:
             pointers, mask = layout.of(block.kind)
             begins = start + layout.size(block.kind) * np.arange(block.count)
             places.append((begins[:, None] + pointers).ravel())
+            owners.append(np.full(len(places[-1]), group))
             array = array.copy()
             array.reshape(block.count, -1)[:, mask] = 0
         padding = -len(array) % 8
         pieces += [array, np.zeros(padding, np.uint8)]
         start += len(array) + padding
     canonical = np.concatenate(pieces)
-    numbers = _Numbers(blocks)
     at = np.concatenate(places)[:, None] + np.arange(8)
     addresses = canonical[at].view(np.uint64).ravel()
-    canonical[at] = numbers(addresses, inside=True).view(np.uint8).reshape(-1, 8)
+    named = numbers(addresses, np.concatenate(owners))
+    canonical[at] = named.view(np.uint8).reshape(-1, 8)
     # What Blender writes without a description may be numbers or addresses: those of blocks are.
     if words:
         at = np.concatenate(words) // 8
         plain = canonical.view(np.uint64)
-        named = numbers(plain[at], inside=False)
+        named = numbers(plain[at], np.concatenate(word_owners))
         plain[at] = np.where(named != 0, named, plain[at])
     state.update(canonical)
     return state.digest()
 
 
 class _Numbers:
-    """Turns addresses into numbers of blocks."""
+    """Turns addresses into numbers of blocks.
+
+    Addresses are unique only among the blocks of one data block, and among the data blocks
+    themselves: what was written from a temporary copy may have had any place in memory.
+
+    Attributes
+    ----------
+    groups : (n,) int64
+        Which data block each block belongs to.
+    """
 
     def __init__(self, blocks: list[_Block]) -> None:
+        heads = np.array([block.code != b"DATA" for block in blocks], bool)
         addresses = np.array([block.address for block in blocks], np.uint64)
-        lengths = np.array([max(len(block.content), 1) for block in blocks], np.uint64)
-        self._order = np.argsort(addresses, kind="stable")
-        self._addresses = addresses[self._order]
-        self._lengths = lengths[self._order]
+        self.groups = np.cumsum(heads).astype(np.int64)
+        self._inner = self._table(addresses, self.groups, np.arange(len(blocks)))
+        rows = np.flatnonzero(heads)
+        self._outer = self._table(addresses[rows], np.zeros(len(rows), np.int64), rows)
 
-    def __call__(self, pointers: NDArray[np.uint64], inside: bool) -> NDArray[np.uint64]:
-        """Number and offset for each address; 0 where it points to nothing that was written."""
-        at = np.searchsorted(self._addresses, pointers, side="right") - 1
-        safe = np.maximum(at, 0)
-        offset = pointers - self._addresses[safe]
-        hit = (at >= 0) & (pointers != 0)
-        hit &= (offset < self._lengths[safe]) if inside else (offset == 0)
-        number = (self._order[safe].astype(np.uint64) + np.uint64(1)) << np.uint64(32)
-        return np.where(hit, number + offset, np.uint64(0))
+    @staticmethod
+    def _table(
+        addresses: NDArray[np.uint64], groups: NDArray[np.int64], rows: NDArray[np.int64]
+    ) -> tuple[NDArray[Any], NDArray[np.int64]]:
+        keys = np.empty(len(rows), [("group", np.int64), ("address", np.uint64)])
+        keys["group"], keys["address"] = groups, addresses
+        order = np.argsort(keys, kind="stable", order=("group", "address"))
+        return keys[order], rows[order]
+
+    def __call__(
+        self, addresses: NDArray[np.uint64], groups: NDArray[np.int64]
+    ) -> NDArray[np.uint64]:
+        """Number of the block at each address, from 1 on; 0 where none was written."""
+        result = np.zeros(len(addresses), np.uint64)
+        for (keys, rows), wanted in (
+            (self._outer, np.zeros(len(addresses), np.int64)),
+            (self._inner, groups),
+        ):
+            if not len(rows):
+                continue
+            sought = np.empty(len(addresses), keys.dtype)
+            sought["group"], sought["address"] = wanted, addresses
+            at = np.minimum(np.searchsorted(keys, sought), len(keys) - 1)
+            hit = (keys[at] == sought) & (addresses != 0)
+            result[hit] = rows[at[hit]].astype(np.uint64) + np.uint64(1)
+        return result
 
 
 def file_digest(path: str | Path) -> str:
