@@ -286,7 +286,11 @@ def _plan(task: PlanBlock, source: FilmSource, cache: Cache) -> Iterator[int]:
     rows: list[dict[str, PlannedRow]] = []
     profiles = {projector.name: projector.profile for projector in source.projectors}
     for number, frame in enumerate(task.frames):
-        pictures = _pictures(frame, pictures, cache)
+        try:
+            pictures = _pictures(frame, pictures, cache)
+        except MissingEntry:
+            # Where one is damaged others may be: find them all, so that one more try is enough.
+            raise MissingEntry([key for key in task.needs() if cache.read(key) is None]) from None
         seen, assignments = _picture_of(task.projectors, frame, pictures, task.with_scene)
         planned = pipeline.plan_projectors(
             number - task.warm, seen, assignments, source.projectors, memories, source.limits
