@@ -86,6 +86,8 @@ def measure(
     source = open_source()
     all_lines = add_line_art(scene)
     no_crossings = add_line_art(scene, intersections=False)
+    for drawing in (all_lines, no_crossings):
+        drawing.hide_render = True  # we draw what renders, and these are not to be drawn
     modifiers = [all_lines.modifiers[0], no_crossings.modifiers[0]]
 
     def show(chosen: Any) -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from beamwright.core import ahead, pipeline
 from beamwright.core.errors import FormatError, OutputError, SceneError, SettingError
 from beamwright.core.output import ilda, points_json, stroke_json, svg, wav
 from beamwright.core.output.ilda import SequenceWriter
@@ -195,6 +196,26 @@ class TestRequests:
     def test_projectors_that_cannot_be_written(self, tmp_path, projectors, message):
         with pytest.raises(SettingError, match=message):
             render_sequence(Film(projectors), RenderRequest(tmp_path))
+
+
+class TestFramesSideBySide:
+    """Threads change nothing: not a byte of any file, not a figure."""
+
+    @pytest.mark.parametrize("threads", [1, 2, 3])
+    def test_same_bytes(self, tmp_path, monkeypatch, threads):
+        monkeypatch.setattr(ahead, "WORTH_S", 0.0)
+        folders = []
+        for count in (0, threads):
+            monkeypatch.setattr(pipeline, "default_threads", lambda count=count: count)
+            film = Film()
+            film.frame_end = 12
+            folders.append(tmp_path / str(count))
+            request = RenderRequest(folders[-1], files=("ild", "json", "wav"), strokes="json")
+            render(film, request)
+            assert film.asked == list(range(1, 13))
+        assert names(folders[0]) == names(folders[1])
+        for name in names(folders[0]):
+            assert (folders[0] / name).read_bytes() == (folders[1] / name).read_bytes(), name
 
 
 class TestBrokenRuns:
