@@ -65,13 +65,13 @@ def build_buoy(group: Any, page: Any) -> None:
     buoy = parts.add_lathe(
         group,
         "Buoy",
-        [(0.0, -0.32), (0.26, -0.2), (0.26, 0.0), (0.09, 0.12), (0.07, 0.5), (0.0, 0.56)],
+        [(0.0, -0.3), (0.19, -0.2), (0.19, 0.0), (0.08, 0.12), (0.07, 0.5), (0.0, 0.56)],
         20,
         materials=[red],
         marked_rings=[2],
         smooth=True,
         parent=page,
-        location=(0.0, -0.3, -1.12),
+        location=(0.0, -0.25, -1.1),
     )
     keys = range(1, FRAMES + 2, 5)
     parts.animate(

@@ -102,7 +102,9 @@ def to_srgb(colour: FloatArray) -> FloatArray:
     """Turn linear values 0…1 into sRGB ones (IEC 61966-2-1)."""
     colour = np.asarray(colour, np.float64)
     safe = np.maximum(colour, 0.0031308)
-    return np.where(colour <= 0.0031308, colour * 12.92, 1.055 * safe ** (1.0 / 2.4) - 0.055)
+    # Written so that 1 gives exactly 1.
+    curve = 1.0 + 1.055 * (safe ** (1.0 / 2.4) - 1.0)
+    return np.where(colour <= 0.0031308, colour * 12.92, curve)
 
 
 def pencil_arrays(page: Page, tolerance: float) -> PencilArrays:

@@ -196,10 +196,11 @@ def test_ngon_is_cut_anew_when_it_deforms(scene):
 
 
 def test_text_is_outlined(scene):
-    """Text arrives as one filled surface whose borders are its outlines."""
+    """Text read as a mesh is one filled surface whose borders are its outlines."""
     text = bpy.data.curves.new("Text", "FONT")
     text.body = "I"
     item = bpy.data.objects.new("Text", text)
+    item.beamwright.artwork.as_mesh = True
     scene.collection.objects.link(item)
     surface = only()
     assert surface.name == "Text"
