@@ -3,7 +3,7 @@
 
 import bpy
 
-from . import analysis, artwork, assignment, export, preview, projectors
+from . import analysis, artwork, assignment, export, live, preview, projectors
 
 CLASSES = (
     *projectors.CLASSES,
@@ -12,6 +12,8 @@ CLASSES = (
     *export.CLASSES,
     *preview.CLASSES,
     *artwork.CLASSES,
+    *show.CLASSES,
+    *live.CLASSES,
 )
 
 
@@ -20,10 +22,12 @@ def register() -> None:
     for cls in CLASSES:
         bpy.utils.register_class(cls)
     artwork.register_menus()
+    live.register_keys()
 
 
 def unregister() -> None:
     """Take the operators back."""
+    live.unregister_keys()
     artwork.unregister_menus()
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

@@ -3,14 +3,16 @@
 
 import bpy
 
-from . import artwork, object_lines, output, preview, projectors
+from . import artwork, live, object_lines, output, preview, projectors, show
 
 CLASSES = (
     *preview.CLASSES,
     *projectors.CLASSES,
+    *live.CLASSES,
     *object_lines.CLASSES,
     *artwork.CLASSES,
     *output.CLASSES,
+    *show.CLASSES,
 )
 
 

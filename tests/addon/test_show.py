@@ -154,8 +154,8 @@ def test_a_moved_strip_renders_nothing_and_an_edit_its_scene_only(saved, tmp_pat
     bpy.data.objects["Cube One"].data.vertices[0].co.x = -1.5
     bpy.ops.wm.save_mainfile()
     program("render", saved, "--out", tmp_path / "out", cache=cache)
-    strokes = len(set(cache.rglob("*.bwc")) - after)
-    assert 30 <= strokes <= 34, "the thirty frames of scene One and their blocks"
+    # Twenty frames of scene One are on show, and their block; nothing of scene Two.
+    assert len(set(cache.rglob("*.bwc")) - after) == 21
 
 
 def test_damaged_entries_are_rendered_again(saved, tmp_path):
@@ -219,3 +219,29 @@ def test_muted_strips_are_no_trouble(show):
     show.sequence_editor.strips["One"].mute = True
     assert not [finding for finding in problems(show) if finding.refused]
     assert [strip.name for strip in read_timeline(show).strips] == ["Two"]
+
+
+class TestSettingUp:
+    def test_new_show(self, scene):
+        """Projectors with all their values, and channels for each."""
+        scene.beamwright.add_projector("Pictures").profile.point_rate_hz = 40000
+        scene.beamwright.projectors[0].aim.scale_x = 0.7
+        scene.beamwright.add_projector("Words")
+        bpy.ops.beamwright.show_new(name="Evening")
+        show = bpy.data.scenes["Evening"]
+        assert show.beamwright.projectors_to_core() == scene.beamwright.projectors_to_core()
+        assert show.beamwright_show.targets() == {
+            1: "Pictures", 2: "Pictures", 3: "Words", 4: "Words",
+        }  # fmt: skip
+
+    def test_add_scene_goes_behind_the_last(self, show):
+        add_scene("Three", frames=10)
+        assert bpy.ops.beamwright.show_add_scene(scene="Three", channel=1) == {"FINISHED"}
+        added = read_timeline(show).strips[-1]
+        assert (added.name, added.channel, added.first, added.end) == ("Three", 1, 31, 41)
+
+    def test_assign_channel(self, show):
+        bpy.ops.beamwright.show_channel_assign(channel=2, target="Words")
+        assert show.beamwright_show.targets() == {1: "Pictures", 2: "Words"}
+        bpy.ops.beamwright.show_channel_assign(channel=2, target="BY_OBJECT")
+        assert show.beamwright_show.targets() == {1: "Pictures"}
