@@ -219,7 +219,12 @@ def _crossing(a: Surface, b: Surface, versions: tuple[int, int]) -> _Crossing:
         and kept.topologies == (a.topology, b.topology)
         and (
             kept.versions == versions
-            or _unmoved(kept.positions, (a.positions, b.positions), within=a is b)
+            # Where one of two stands still, the other did not move with it.
+            or (
+                kept.versions[0] != versions[0]
+                and kept.versions[1] != versions[1]
+                and _unmoved(kept.positions, (a.positions, b.positions), within=a is b)
+            )
         )
     ):
         return kept.crossing

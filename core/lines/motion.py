@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import math
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,34 +76,38 @@ def _frame(corners: FloatArray) -> Rows | None:
 def _from_frame_to_frame(old: Rows, new: Rows) -> tuple[Rows | None, float]:
     """Return the linear map between two frames if it is a similarity, and the new extent."""
     (a, b, c), (d, e, f), (g, h, i) = old
-    # Rows of the inverse of the matrix whose columns are the old frame.
-    rows = (
-        (e * i - f * h, f * g - d * i, d * h - e * g),
-        (c * h - b * i, a * i - c * g, b * g - a * h),
-        (b * f - c * e, c * d - a * f, a * e - b * d),
-    )
-    determinant = a * rows[0][0] + b * rows[0][1] + c * rows[0][2]
-    extent = max(abs(value) for vector in new for value in vector)
+    (ax, ay, az), (bx, by, bz), (cx, cy, cz) = new
+    extent = max(map(abs, (ax, ay, az, bx, by, bz, cx, cy, cz)))
+    # Rows of the inverse of the matrix whose columns are the old frame; written out, because
+    # this runs for every body of every frame.
+    p0, p1, p2 = e * i - f * h, f * g - d * i, d * h - e * g
+    q0, q1, q2 = c * h - b * i, a * i - c * g, b * g - a * h
+    r0, r1, r2 = b * f - c * e, c * d - a * f, a * e - b * d
+    determinant = a * p0 + b * p1 + c * p2
     if determinant == 0.0:
         return None, extent
-    linear = tuple(
-        tuple(
-            sum(new[k][row] * rows[k][column] for k in range(3)) / determinant
-            for column in range(3)
-        )
-        for row in range(3)
-    )
-    gram = [
-        sum(linear[k][row] * linear[k][column] for k in range(3))
-        for row, column in ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
-    ]
-    scale = (gram[0] + gram[1] + gram[2]) / 3.0
+    inverse = 1.0 / determinant
+    xx = (ax * p0 + bx * q0 + cx * r0) * inverse
+    xy = (ax * p1 + bx * q1 + cx * r1) * inverse
+    xz = (ax * p2 + bx * q2 + cx * r2) * inverse
+    yx = (ay * p0 + by * q0 + cy * r0) * inverse
+    yy = (ay * p1 + by * q1 + cy * r1) * inverse
+    yz = (ay * p2 + by * q2 + cy * r2) * inverse
+    zx = (az * p0 + bz * q0 + cz * r0) * inverse
+    zy = (az * p1 + bz * q1 + cz * r1) * inverse
+    zz = (az * p2 + bz * q2 + cz * r2) * inverse
+    squares = xx * xx + yx * yx + zx * zx, xy * xy + yy * yy + zy * zy, xz * xz + yz * yz + zz * zz
+    scale = sum(squares) / 3.0
     slack = 1e-5 * scale
-    if any(abs(value - scale) > slack for value in gram[:3]) or any(
-        abs(value) > slack for value in gram[3:]
+    if (
+        max(squares) - scale > slack
+        or scale - min(squares) > slack
+        or abs(xx * xy + yx * yy + zx * zy) > slack
+        or abs(xx * xz + yx * yz + zx * zz) > slack
+        or abs(xy * xz + yy * yz + zy * zz) > slack
     ):
         return None, extent
-    return cast("Rows", linear), extent
+    return ((xx, xy, xz), (yx, yy, yz), (zx, zy, zz)), extent
 
 
 def frame_corners(positions: FloatArray) -> NDArray[np.int64] | None:
