@@ -3,7 +3,7 @@
 
 import bpy
 
-from . import analysis, artwork, assignment, export, live, preview, projectors
+from . import analysis, artwork, assignment, export, live, preview, projectors, show
 
 CLASSES = (
     *projectors.CLASSES,
