@@ -6,13 +6,14 @@ from typing import Any
 import bpy
 from bpy.app.handlers import persistent
 
-from . import drawings, properties, results, session
+from . import drawings, live, properties, results, session
 from .preview import overlay
 from .preview import settings as preview_settings
 
 
 @persistent
 def _file_loading(*_arguments: Any) -> None:
+    live.stop(reason="another file was loaded")
     preview_settings.keep()
 
 
@@ -36,16 +37,19 @@ def _file_saving(*_arguments: Any) -> None:
 def _undone(*_arguments: Any) -> None:
     session.forget()
     overlay.forget()
+    live.forget()
 
 
 @persistent
 def _frame_changed(*_arguments: Any) -> None:
     overlay.frame_changed()
+    live.frame_changed()
 
 
 @persistent
 def _depsgraph_updated(_scene: Any, depsgraph: Any) -> None:
     overlay.depsgraph_updated(depsgraph)
+    live.depsgraph_updated(depsgraph)
 
 
 _HANDLERS = (
@@ -69,5 +73,6 @@ def unregister() -> None:
     """Remove the handlers and what they looked after."""
     for event, function in reversed(_HANDLERS):
         getattr(bpy.app.handlers, event).remove(function)
+    live.stop()
     session.forget()
     results.forget()

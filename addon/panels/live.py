@@ -1,0 +1,172 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Live output, safety limits and hazard figures of the selected projector."""
+
+import functools
+from typing import Any
+
+import bpy
+
+from ...core.live.sender import OutputState
+from ...core.safety.hazard import PLANNING_NOTE, HazardFigure, planning_figures
+from ...core.safety.laser import LaserSetup
+from .. import live
+from .projectors import active_projector
+from .sidebar import SidebarPanel, letters, split, wrapped
+
+SAFETY_PAGE = "docs/safety.md"
+
+
+@functools.lru_cache(maxsize=16)
+def _figures(setup: LaserSetup) -> tuple[HazardFigure, ...]:
+    return planning_figures(setup.source, setup.distance_m, edition=setup.edition)
+
+
+class BEAMWRIGHT_PT_live(SidebarPanel, bpy.types.Panel):
+    """Light in the room."""
+
+    bl_idname = "BEAMWRIGHT_PT_live"
+    bl_label = "Live"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: Any) -> None:
+        """Lay out the state, unmistakably, and the buttons."""
+        layout = self.layout
+        width = letters(context)
+        # Always there, whatever else is shown.
+        row = layout.row()
+        row.scale_y = 1.8
+        row.operator("beamwright.live_blackout", icon="CANCEL", text="BLACKOUT")
+        projector = active_projector(context)
+        if projector is None:
+            layout.label(text="Add a projector first", icon="INFO")
+            return
+        name = projector.name
+        status = live.status(name)
+        box = layout.box()
+        column = box.column(align=True)
+        if status is None:
+            column.label(text=f"{name}: NOT CONNECTED", icon="UNLINKED")
+            reason = live.reason_of(name)
+            if reason:
+                wrapped(column, f"Ended: {reason}", width, icon="ERROR")
+        elif status.state is OutputState.ARMED:
+            column.alert = True
+            column.scale_y = 1.2
+            column.label(text=f"{name}: ARMED at {status.level:.0%}", icon="ERROR")
+            column.label(
+                text="Laser light is on" if status.lit else "No light in this frame",
+                icon="OUTLINER_OB_LIGHT" if status.lit else "OUTLINER_DATA_LIGHT",
+            )
+        else:
+            column.label(text=f"{name}: DARK", icon="HIDE_ON")
+            wrapped(column, f"No light: {status.reason}", width, icon="BLANK1")
+        if status is not None:
+            for finding in status.findings:
+                wrapped(column, finding, width, icon="INFO")
+            late = status.lateness
+            column.label(
+                text=f"{status.frames} frames, late p99 {late.p99_ms:.1f} ms", icon="BLANK1"
+            )
+        buttons = layout.column(align=True)
+        if status is None:
+            buttons.operator("beamwright.live_start", icon="LINKED")
+        else:
+            arm = buttons.row()
+            arm.scale_y = 1.3
+            arm.alert = True
+            arm.operator("beamwright.live_arm", icon="ERROR")
+            buttons.operator("beamwright.live_stop", icon="UNLINKED").projector = name
+        layout = split(layout)
+        settings = projector.live
+        layout.prop(settings, "level")
+        column = layout.column(align=True)
+        column.enabled = status is None
+        column.prop(settings, "host", placeholder="192.168.1.20")
+        column.prop(settings, "port")
+        column.prop(settings, "channel")
+        column.prop(settings, "service")
+        column.prop(settings, "wave")
+        column.prop(settings, "acknowledges")
+        offline = live.offline_reason()
+        if offline:
+            wrapped(self.layout, offline, width, icon="ERROR")
+        wrapped(self.layout, f"Read {SAFETY_PAGE} before anything is lit.", width, icon="HELP")
+
+
+class BEAMWRIGHT_PT_safety(SidebarPanel, bpy.types.Panel):
+    """Limits that hold in files and live."""
+
+    bl_idname = "BEAMWRIGHT_PT_safety"
+    bl_label = "Safety Limits"
+    bl_parent_id = "BEAMWRIGHT_PT_live"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    @classmethod
+    def poll(cls, context: Any) -> bool:
+        """Show it where a projector is selected."""
+        return active_projector(context) is not None
+
+    def draw(self, context: Any) -> None:
+        """Lay out keep-outs, window and the checks on standing beams."""
+        layout = split(self.layout)
+        safety = active_projector(context).safety
+        layout.prop(safety, "keep_outs")
+        layout.prop(safety, "margin_field")
+        column = layout.column(align=True)
+        column.prop(safety, "window_low", index=0, text="Window Left")
+        column.prop(safety, "window_low", index=1, text="Bottom")
+        column.prop(safety, "window_high", index=0, text="Right")
+        column.prop(safety, "window_high", index=1, text="Top")
+        column = layout.column(align=True)
+        column.prop(safety, "dwell_max_us", text="Longest Dwell (µs)")
+        column.prop(safety, "spot_field")
+        column.prop(safety, "brightness_max")
+        column.prop(safety, "picture_min_field")
+
+
+class BEAMWRIGHT_PT_hazard(SidebarPanel, bpy.types.Panel):
+    """What the beam could do, for planning."""
+
+    bl_idname = "BEAMWRIGHT_PT_hazard"
+    bl_label = "Hazard Figures"
+    bl_parent_id = "BEAMWRIGHT_PT_live"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    @classmethod
+    def poll(cls, context: Any) -> bool:
+        """Show it where a projector is selected."""
+        return active_projector(context) is not None
+
+    def draw(self, context: Any) -> None:
+        """Lay out what is known of the light, and each figure with where it comes from."""
+        layout = split(self.layout)
+        width = letters(context)
+        light = active_projector(context).light
+        for property_name, text in (("wavelength_nm", "(nm)"), ("power_w", "(W)")):
+            column = layout.column(align=True)
+            for index, colour in enumerate(("Red", "Green", "Blue")):
+                column.prop(light, property_name, index=index, text=f"{colour} {text}")
+        column = layout.column(align=True)
+        column.prop(light, "divergence_mrad", text="Divergence (mrad)")
+        column.prop(light, "diameter_mm", text="Beam Diameter (mm)")
+        column.prop(light, "width")
+        layout.prop(light, "distance_m", text="Throw (m)")
+        layout.prop(light, "edition")
+        layout.prop(light, "check_live")
+        row = layout.row()
+        row.enabled = light.check_live
+        row.prop(light, "ratio_max")
+        note = self.layout.column(align=True)
+        note.alert = True
+        wrapped(note, PLANNING_NOTE, width, icon="ERROR")
+        for figure in _figures(light.to_core()):
+            box = self.layout.box().column(align=True)
+            value = "no figure" if figure.value is None else f"{figure.value:.4g} {figure.unit}"
+            wrapped(box, f"{figure.name}: {value}", width)
+            small = box.column(align=True)
+            small.active = False
+            origin = "; ".join(filter(None, (figure.formula, figure.edition, figure.certainty)))
+            wrapped(small, figure.remark or origin, width)
+
+
+CLASSES = (BEAMWRIGHT_PT_live, BEAMWRIGHT_PT_safety, BEAMWRIGHT_PT_hazard)
