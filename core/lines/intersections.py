@@ -21,7 +21,7 @@ from ..scene import LineKind, Surface, Topology
 from .adjacency import adjacency
 from .features import KEPT_SCENES, SceneArrays, box_of
 from .memory import Bounded, ByParts
-from .motion import similarity_between
+from .motion import SHAPE_TOLERANCE, similarity_between
 from .visibility import ForcedEdges
 
 __all__ = ["SOURCE_BASE", "intersection_edges"]
@@ -244,13 +244,13 @@ def _kept_positions(surface: Surface) -> FloatArray:
 def _unmoved(
     old: tuple[FloatArray, FloatArray], new: tuple[FloatArray, FloatArray], within: bool
 ) -> bool:
-    """Both moved as one body."""
+    """Both moved as one body, but for the rounding of world matrices in single precision."""
     first = similarity_between(old[0], new[0])
     if first is None or within:
         return first is not None
     moved = old[1] @ first[:, :3].T + first[:, 3]
     return old[1].shape == new[1].shape and bool(
-        np.abs(moved - new[1]).max() <= 1e-9 * np.abs(new[1]).max()
+        np.abs(moved - new[1]).max() <= SHAPE_TOLERANCE * np.abs(new[1]).max()
     )
 
 

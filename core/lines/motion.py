@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["frame_corners", "similarity_between"]
+__all__ = ["SHAPE_TOLERANCE", "frame_corners", "similarity_between"]
 
 FloatArray = NDArray[np.float64]
 
