@@ -12,6 +12,7 @@ ends Blender itself; its exit code is handed on.
 from __future__ import annotations
 
 import argparse
+import importlib
 import os
 import shutil
 import subprocess
@@ -54,6 +55,21 @@ def stage(work: Path) -> Path:
     return source
 
 
+def add_artwork(work: Path, source: Path) -> dict[str, str]:
+    """Add what reading drawings needs, and the sample drawings; return where they are."""
+    wasm = Path("core", "artwork", "usvg.wasm")
+    shutil.copy2(ROOT / wasm, source / wasm)
+    site = work / "site"
+    site.mkdir()
+    # Of the Python that runs this; it is the same for every version.
+    for path in (
+        Path(importlib.import_module("wasmtime").__file__ or "").parents[1].glob("wasmtime*")
+    ):
+        shutil.copytree(path, site / path.name)
+    shutil.copytree(ROOT / "sample_scenes" / "artwork", work / "artwork")
+    return {"BEAMWRIGHT_SITE": str(site), "BEAMWRIGHT_ARTWORK": str(work / "artwork")}
+
+
 def main() -> int:
     """Build, install, run; return the script's exit code."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -62,6 +78,7 @@ def main() -> int:
     parser.add_argument("--tree", type=Path, default=TREE)
     parser.add_argument("--scene", type=Path, default=ROOT / "sample_scenes" / "harbour.blend")
     parser.add_argument("--size", default="1600x1250", help="of the screen, in pixels")
+    parser.add_argument("--artwork", action="store_true", help="drawings are read")
     arguments = parser.parse_args()
     if not arguments.tree.with_name(arguments.tree.name + ".run").exists():
         print(f"There is no tree {arguments.tree}: make it first, see DEVELOPERS.md.")
@@ -71,6 +88,7 @@ def main() -> int:
         out = work / "out"
         out.mkdir()
         source = stage(work)
+        extra = add_artwork(work, source) if arguments.artwork else {}
         built = inside(
             arguments.tree, work, "blender", "--command", "extension", "build",
             "--source-dir", str(source), "--output-dir", str(work),
@@ -87,6 +105,7 @@ def main() -> int:
             arguments.tree, work, "blender-gui", "--enable-event-simulate", scene,
             "--python", str(script),
             BEAMWRIGHT_OUT=str(out), XRES=f"{arguments.size}x24", XW=width, XH=height, TMO="180",
+            **extra,
         )  # fmt: skip
         shutil.copytree(out, arguments.out, dirs_exist_ok=True)
         for path in sorted(out.rglob("*.png")):
