@@ -18,6 +18,7 @@ from typing import Any
 
 import bpy
 import parts
+from beamwright.addon import lettering
 from beamwright.addon.properties import assign
 
 FRAMES = 200
@@ -447,15 +448,12 @@ def build_sky(group: Any) -> None:
 
 
 def build_title(group: Any) -> None:
-    """Write the title into the sky."""
-    letters = bpy.data.curves.new("Title", "FONT")
-    letters.body = "Harbour Lights"
+    """Write the title into the sky, in single strokes."""
+    title, _ = lettering.new_text("Harbour Lights", "Title", group)
+    letters = title.data
     letters.align_x = "CENTER"
-    letters.size = 1.0
-    letters.resolution_u = 3
+    letters.size = 1.25
     letters.materials.append(parts.material("Title", (0.2, 1.0, 0.3)))
-    title = bpy.data.objects.new("Title", letters)
-    group.objects.link(title)
     title.location = (-3.0, 0.5, 4.35)
     title.rotation_euler = (math.radians(90.0), 0.0, 0.0)
 
