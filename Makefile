@@ -28,6 +28,7 @@ BIN := $(VENV)/bin
 OLD_NUMPY_TYPES = import numpy; print("" if numpy.__version__[0] > "1" else \
   "--no-warn-return-any --allow-any-generics --no-warn-unused-ignores")
 OUT ?= out
+FRAMES ?= 20000
 SCENE ?= sample_scenes/harbour.blend
 PIP_INSTALL = $(BIN)/python -m pip install --disable-pip-version-check --quiet
 # What decides the content of an environment. Sources are not among them: the package is
@@ -35,7 +36,7 @@ PIP_INSTALL = $(BIN)/python -m pip install --disable-pip-version-check --quiet
 INSTALL_INPUTS := pyproject.toml $(wildcard setup.py core/kernels/*.c core/kernels/build.py)
 
 .PHONY: help demo test lint format package bench bench-quick sanitize samples pictures \
-  screenshots clean check-python
+  screenshots fuzz-safety clean check-python
 
 help: ## List the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-12s %s\n", $$1, $$2}' Makefile
@@ -111,6 +112,9 @@ bench-quick: $(VENV)/.bench ## The same with few frames, under 40 seconds
 sanitize: $(VENV)/.test ## Run the kernel tests under the address and undefined-behaviour sanitizers
 	$(BIN)/python tests/sanitizers/run.py
 
+fuzz-safety: $(VENV)/.test ## Send FRAMES= hostile frames through the guard; the last line counts violations
+	@$(BIN)/python tests/fuzz_safety.py $(FRAMES)
+
 samples: $(VENV)/.blender ## Rebuild the sample scenes from their scripts
 	$(BIN)/python sample_scenes/build_lighthouse.py sample_scenes/lighthouse.blend
 	$(BIN)/python sample_scenes/build_harbour.py sample_scenes/harbour.blend
@@ -122,6 +126,7 @@ pictures: $(VENV)/.blender ## Redraw the pictures of the sample scenes in docs/p
 
 screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender window (see DEVELOPERS.md)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_panel.py docs/pictures $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_live.py docs/pictures --size 1600x1500 $(ARGS)
 
 clean: ## Remove what was built; environments stay (rm -r .venv* removes them)
 	rm -rf build dist out wheels bench.json beamwright.egg-info

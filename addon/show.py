@@ -15,6 +15,7 @@ import bpy
 
 from ..core.errors import OutputError, SceneError
 from ..core.points.projector import Projector
+from ..core.safety.laser import LaserSetup
 from ..core.safety.limits import SafetyLimits
 from ..core.scene import Scene
 from ..core.show.timeline import SceneStrip, Timeline
@@ -45,6 +46,7 @@ class BlenderFilm:
     frame_end: int
     projectors: tuple[Projector, ...]
     limits: Mapping[str, SafetyLimits]
+    lasers: Mapping[str, LaserSetup]
 
     def __init__(self) -> None:
         self._sources: dict[tuple[str, str | None], BlenderSource] = {}
@@ -157,7 +159,7 @@ class SingleScene(BlenderFilm):
         self.fps = source.fps
         self.frame_start, self.frame_end = source.frame_start, source.frame_end
         self.projectors = source.projectors
-        self.limits = getattr(source, "limits", {})
+        self.limits, self.lasers = source.limits, source.lasers
         self._camera_name = camera_name
         self._sources[source.name, camera_name] = source
 
@@ -203,8 +205,7 @@ class ShowSource(BlenderFilm):
         self.name = scene.name_full
         self.fps = scene.render.fps / scene.render.fps_base
         self.projectors = settings.projectors_to_core()
-        to_limits = getattr(settings, "limits_to_core", None)
-        self.limits = {} if to_limits is None else to_limits()
+        self.limits, self.lasers = settings.limits_to_core(), settings.lasers_to_core()
         self._timeline = read_timeline(scene)
         self.frame_start = self._timeline.frame_start
         self.frame_end = self._timeline.frame_end

@@ -16,7 +16,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, BinaryIO, Literal, Protocol, get_args
@@ -43,7 +43,10 @@ from .points.projector import Projector
 from .report import tables
 from .report.figures import FrameFigures
 from .report.page import PageWriter
+from .safety.hazard import PLANNING_NOTE, planning_figures
+from .safety.laser import LaserSetup
 from .safety.limits import SafetyLimits
+from .safety.scanned import WorstSpot, worst_spot
 from .scene import Scene, SceneSource
 from .strokes import Strokes
 from .version import version
@@ -276,8 +279,11 @@ class _ProjectorFiles:
         projector: Projector,
         request: RenderRequest,
         fps: float,
+        laser: LaserSetup | None = None,
     ) -> None:
         self.projector = projector
+        self._laser = laser
+        self._worst: tuple[int, WorstSpot] | None = None
         self.figures: list[FrameFigures] = []
         self.names: list[str] = []
         self._staging = staging
@@ -321,6 +327,16 @@ class _ProjectorFiles:
             if self._wav is not None:
                 self._wav.append(frame)
         self.figures.append(figures)
+        if self._laser is not None:
+            spot = worst_spot(
+                frame,
+                self._laser.source,
+                self.projector.profile,
+                self._laser.distance_m,
+                edition=self._laser.edition,
+            )
+            if spot is not None and (self._worst is None or spot.ratio > self._worst[1].ratio):
+                self._worst = number, spot
 
     def append_strokes(self, scene: str, number: int, strokes: Strokes) -> None:
         kind = self._request.strokes
@@ -347,6 +363,7 @@ class _ProjectorFiles:
             figures=tuple(self.figures),
             files=tuple(self.names),
             profile=self.projector.profile,
+            safety=None if self._laser is None else _hazards(self._laser, self._worst),
         )
 
     def remove_stale_strokes(self, numbers: range) -> None:
@@ -357,6 +374,19 @@ class _ProjectorFiles:
             if match and int(match[1]) not in numbers:
                 with suppress(OSError):
                     path.unlink()
+
+
+def _hazards(laser: LaserSetup, worst: tuple[int, WorstSpot] | None) -> dict[str, Any]:
+    """Return a projector's hazard figures as the report writes them."""
+    spot = worst[1] if worst is not None else None
+    figures = planning_figures(laser.source, laser.distance_m, edition=laser.edition, worst=spot)
+    return {
+        "note": PLANNING_NOTE,
+        "edition": laser.edition.value,
+        "distance_m": laser.distance_m,
+        "worst": None if worst is None else {"frame": worst[0], **asdict(worst[1])},
+        "figures": [asdict(figure) for figure in figures],
+    }
 
 
 def render_sequence(source: SceneSource, request: RenderRequest) -> Generator[Progress, None, None]:
@@ -473,6 +503,8 @@ def _render(
 ) -> Generator[Progress, None, None]:
     chosen = [projector.name for projector in projectors]
     figures: dict[str, FrameFigures] = {}
+    # See `SceneSource`: a source that knows nothing of its light leaves it out.
+    lasers: Mapping[str, LaserSetup] = getattr(source, "lasers", {})
     done = ahead = 0
     with ExitStack() as stack:
         staging = stack.enter_context(Staging(request.folder, overwrite=request.overwrite))
@@ -480,7 +512,9 @@ def _render(
             # Whoever works for it must stop when we do, whatever the reason.
             stack.callback(drawn.close)
         files = {
-            projector.name: _ProjectorFiles(staging, projector, request, source.fps)
+            projector.name: _ProjectorFiles(
+                staging, projector, request, source.fps, lasers.get(projector.name)
+            )
             for projector in projectors
         }
         reports = ("report.json", "report.csv", *(("report.html",) if request.page else ()))

@@ -15,7 +15,17 @@
            "dropped_objects": [], "lit_length": 7.1, "darkened": 0,
            "cost": {"Gull": 233.0, "": 12.0}}]}]}
 
-A projector may have a "profile", its scanners as `points.projector.profile_to_json` writes them.
+A projector may have a "profile", its scanners as `points.projector.profile_to_json` writes them,
+and where its laser is known a "safety"::
+
+    {"note": "These are planning figures. …", "edition": "…", "distance_m": 12.0,
+     "worst": {"frame": 31, "x": 0.1, "y": 0.2, "ratio": 3.1, "rule": "train of passes",
+               "passes_per_frame": 2, "energy_j": 1e-5, "pass_s": 1e-4},
+     "figures": [{"name": "…", "value": 223.6, "unit": "m", "formula": "…", "edition": "…",
+                  "certainty": "…", "remark": ""}]}
+
+A figure whose inputs are unknown or doubtful has the value null and a remark that says why;
+"worst" is null where no frame could be examined.
 A frame's `cost` sums to its points; the key "" is what belongs to no object.
 `report.csv` has one row for each projector and frame, without the cost but for the heaviest
 object.
@@ -72,6 +82,8 @@ class ProjectorReport:
         In the order of the frames.
     profile
         The scanners that were planned for, where they are known.
+    safety
+        Hazard figures as they are written, where the laser is known; see `sequence`.
     """
 
     name: str
@@ -81,6 +93,7 @@ class ProjectorReport:
     figures: tuple[FrameFigures, ...]
     files: tuple[str, ...] = ()
     profile: ScannerProfile | None = None
+    safety: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -251,6 +264,8 @@ def json_text(report: Report) -> str:
             }
             if projector.profile is not None:
                 about["profile"] = json.loads(profile_to_json(projector.profile))
+            if projector.safety is not None:
+                about["safety"] = dict(projector.safety)
             rows = ",\n".join(dump(_frame_row(figures)) for figures in projector.figures)
             parts.append(f'{dump(about)[:-1]}, "frames": [\n{rows}\n]}}')
         body = ",\n".join(parts)
@@ -328,6 +343,7 @@ def _projector(row: Mapping[str, Any]) -> ProjectorReport:
         budget=int(row["budget"]),
         figures=tuple(_figures(frame) for frame in row["frames"]),
         profile=profile_from_json(json.dumps(row["profile"])) if "profile" in row else None,
+        safety=dict(row["safety"]) if "safety" in row else None,
     )
 
 
@@ -484,6 +500,25 @@ def _remarks(projector: ProjectorReport, limit: int) -> list[str]:
     return lines
 
 
+def _hazards(safety: Mapping[str, Any]) -> list[str]:
+    """Tell the hazard figures, each with its formula and edition, and what they are for."""
+    lines = ["hazard figures:"]
+    for figure in safety["figures"]:
+        value = (
+            "no figure" if figure["value"] is None else f"{figure['value']:.4g} {figure['unit']}"
+        )
+        origin = "; ".join(filter(None, (figure["formula"], figure["edition"])))
+        lines.append(f"  {figure['name']}: {value} ({figure['remark'] or origin})")
+    worst = safety["worst"]
+    if worst is not None:
+        lines.append(
+            f"  worst spot at frame {worst['frame']}, ({worst['x']:.2f}, {worst['y']:.2f}) of the "
+            f"field: {worst['ratio']:.3g} times its limit ({worst['rule']})"
+        )
+    lines.append(f"  {safety['note']}")
+    return lines
+
+
 def summary(report: Report, *, lines_each: int = 5) -> str:
     """Return the report as text for one screen.
 
@@ -504,4 +539,6 @@ def summary(report: Report, *, lines_each: int = 5) -> str:
         if projector.figures:
             text += ["", f"{projector.name}:"]
             text += [f"  {line}" for line in _remarks(projector, lines_each)]
+        if projector.safety is not None:
+            text += [f"  {line}" for line in _hazards(projector.safety)]
     return "\n".join(text) + "\n"

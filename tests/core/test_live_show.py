@@ -4,7 +4,7 @@
 import io
 import threading
 import time
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
@@ -15,11 +15,13 @@ from beamwright.core.live.samples import encode_samples
 from beamwright.core.live_show import exposure_guard, programme_of_file, programme_of_scene
 from beamwright.core.output import ilda
 from beamwright.core.points.projector import ScannerProfile
+from beamwright.core.report import tables
 from beamwright.core.safety.exposure import BeamWidth
 from beamwright.core.safety.guard import guard
-from beamwright.core.safety.hazard import PLANNING_NOTE
+from beamwright.core.safety.hazard import PLANNING_NOTE, planning_figures
 from beamwright.core.safety.laser import LaserSetup, LaserSource
 from beamwright.core.safety.limits import SafetyLimits
+from beamwright.core.safety.scanned import WorstSpot, worst_spot
 from beamwright.core.safety.zones import KeepOut
 from films import GRAPHICS, Film
 
@@ -177,3 +179,51 @@ def test_choices_of_a_scene_do_not_go_with_a_file(capsys, tmp_path):
     assert cli.main(["stream", str(path), "--to", "x", "--projector", "Graphics"]) == 2
     assert "an ILDA file is played as it is" in capsys.readouterr().err
     assert np.isfinite(ilda.read(path)[0].samples(30000.0).xy).all()
+
+
+def test_the_report_tells_the_hazards_of_a_known_laser(capsys, tmp_path):
+    """Figures are those of `planning_figures`; the worst spot is the largest of all frames."""
+    source = LaserSource((638.0, 520.0, 450.0), (1.0, 1.0, 1.0), 1.0, 3.0, BeamWidth.INVERSE_E2)
+    setup = LaserSetup(source, 10.0)
+    made = film(lasers={"Graphics": setup})
+    assert cli.main(["render", "--out", str(tmp_path)], Host(made)) == 0
+    out = capsys.readouterr().out
+    report = tables.read(tmp_path / "report.json")
+    safety = report.projectors[0].safety
+    spots = {
+        number: worst_spot(planned.samples(30000.0), source, GRAPHICS.profile, 10.0)
+        for number, planned in enumerate(ilda.read(tmp_path / "Graphics.ild"), 1)
+    }
+    frame = max(spots, key=lambda number: spots[number].ratio)
+    assert safety["worst"]["frame"] == frame
+    # The file's coordinates and colours are rounded, the report's are not.
+    assert safety["worst"]["ratio"] == pytest.approx(spots[frame].ratio, rel=0.02)
+    figures = planning_figures(source, 10.0, worst=WorstSpot(**without_frame(safety["worst"])))
+    assert safety["figures"] == [asdict(figure) for figure in figures]
+    assert safety["note"] == PLANNING_NOTE
+    assert out.count(PLANNING_NOTE) == 1
+    assert "Nominal ocular hazard distance, standing beam: " in out
+    assert f"worst spot at frame {frame}" in out
+
+
+def without_frame(worst):
+    return {key: value for key, value in worst.items() if key != "frame"}
+
+
+def test_a_doubtful_laser_gets_no_figure(capsys, tmp_path):
+    """One unknown colour leaves every figure of the beam out, and says why."""
+    source = LaserSource((638.0, 520.0, None), (1.0, 1.0, None), 1.0, 3.0, BeamWidth.INVERSE_E2)
+    made = film(lasers={"Graphics": LaserSetup(source, 10.0)})
+    assert cli.main(["render", "--out", str(tmp_path)], Host(made)) == 0
+    safety = tables.read(tmp_path / "report.json").projectors[0].safety
+    assert safety["worst"] is None
+    known = [figure["name"] for figure in safety["figures"] if figure["value"] is not None]
+    assert known
+    assert all(name.startswith("Separation: ") for name in known)
+    assert "No figure: the power of blue is not known." in capsys.readouterr().out
+
+
+def test_an_unknown_laser_is_not_mentioned(capsys, tmp_path):
+    assert cli.main(["render", "--out", str(tmp_path)], Host(film())) == 0
+    assert tables.read(tmp_path / "report.json").projectors[0].safety is None
+    assert "hazard" not in capsys.readouterr().out
