@@ -116,8 +116,6 @@ def build_artwork(
     matrix, scale = _placed(scene, first, options)
     data = compat.new_grease_pencil(name)
     item = bpy.data.objects.new(name, data)
-    for material in drawings.artwork_materials():
-        data.materials.append(material)
     frames = [
         options.frame_start + (n - files.numbers[0]) * options.frame_step for n in files.numbers
     ]
@@ -214,6 +212,7 @@ def _write_layers(
     if order is None:  # stacked differently from frame to frame
         order = [WHOLE]
         runs = {key: {WHOLE: np.ones(len(known[key].counts), bool)} for key in runs}
+    palette = drawings.Palette(data)
     for name in order:
         layer = data.layers.new(name)
         layer.use_lights = False
@@ -232,7 +231,7 @@ def _write_layers(
             if digest in written:
                 layer.frames.copy(written[digest], frame, instance_drawing=True)
             else:
-                drawings.write_drawing(layer.frames.new(frame).drawing, part, scale)
+                drawings.write_drawing(layer.frames.new(frame).drawing, part, scale, palette)
                 written[digest] = frame
     return order
 

@@ -10,42 +10,93 @@ from typing import Any
 import bpy
 import numpy as np
 
-from ..core.artwork.pencil import PencilArrays
+from ..core.artwork.pencil import PencilArrays, to_srgb
 from . import compat
 
-__all__ = ["adopt_fills", "artwork_materials", "write_drawing"]
+__all__ = ["Palette", "adopt_fills", "write_drawing"]
 
 FREE_HANDLE = 0
-FILL, STROKE, BOTH = range(3)
-_NAMES = ("Artwork Fill", "Artwork Stroke", "Artwork Fill and Stroke")
+MOST_MATERIALS = 48
+"""Looks beyond these have their colours in the curves alone, which solid shading does not show."""
 
 
-def artwork_materials() -> list[bpy.types.Material]:
-    """Return the materials of imported artwork; colours are those of the curves."""
+class Palette:
+    """Materials of imported artwork, one for each look: colour of fill and of stroke.
+
+    Recolour a material and all its shapes follow.
+    """
+
+    def __init__(self, data: Any) -> None:
+        self._data = data
+        self._places: dict[tuple[Any, ...], int] = {}
+
+    def places(self, arrays: PencilArrays) -> tuple[Any, Any]:
+        """Return each curve's material slot, and whether that material has its colours."""
+        filled, stroked = arrays.fill_id > 0, ~arrays.hide_stroke
+        first = np.concatenate([[0], np.cumsum(arrays.counts)[:-1]]).astype(int)
+        look = np.column_stack(
+            [
+                filled,
+                stroked,
+                np.where(filled[:, None], arrays.fill_colour[:, :3], 0.0),
+                np.where(stroked[:, None], arrays.vertex_colour[first, :3], 0.0),
+            ]
+        )
+        looks, look_of = np.unique(np.round(look, 6), axis=0, return_inverse=True)
+        found = [self._place(tuple(row.tolist())) for row in looks]
+        slot, own = (np.array(values)[look_of.reshape(-1)] for values in zip(*found, strict=True))
+        return slot, own
+
+    def _place(self, look: tuple[float, ...]) -> tuple[int, bool]:
+        own = look in self._places or len(self._places) < MOST_MATERIALS
+        key = look if own else look[:2]
+        if key not in self._places:
+            self._places[key] = len(self._places)
+            self._data.materials.append(_material(key))
+        return self._places[key], own
+
+
+def _material(look: tuple[float, ...]) -> bpy.types.Material:
+    filled, stroked = bool(look[0]), bool(look[1])
+    kind = {(1, 1): "Fill and Stroke", (1, 0): "Fill", (0, 1): "Stroke"}.get(
+        (int(filled), int(stroked)), "Nothing"
+    )
+    fill, stroke = look[2:5], look[5:8]
+    shown = [colour for colour, used in ((fill, filled), (stroke, stroked)) if used and colour]
+    name = " ".join([kind, *("#" + _hexadecimal(colour) for colour in shown)])
     materials: Any = bpy.data.materials
-    result = []
-    for place, name in enumerate(_NAMES if compat.fills_by_material() else ("Artwork",)):
-        material = materials.get(name)
-        if material is None or material.grease_pencil is None:
-            material = materials.new(name)
-            materials.create_gpencil_data(material)
-        if compat.fills_by_material():
-            material.grease_pencil.show_fill = place != STROKE
-            material.grease_pencil.show_stroke = place != FILL
-        result.append(material)
-    return result
+    material = materials.new(name)
+    materials.create_gpencil_data(material)
+    if compat.fills_by_material():
+        material.grease_pencil.show_fill = filled
+        material.grease_pencil.show_stroke = stroked
+    if shown:
+        material.grease_pencil.color = (*(stroke if stroked else fill), 1.0)
+        material.grease_pencil.fill_color = (*(fill if filled else stroke), 1.0)
+    return material
 
 
-def write_drawing(drawing: Any, arrays: PencilArrays, scale: float) -> None:
+def _hexadecimal(linear: Any) -> str:
+    return "".join(f"{round(255 * value):02x}" for value in to_srgb(np.array(linear)).tolist())
+
+
+def write_drawing(
+    drawing: Any, arrays: PencilArrays, scale: float, palette: Palette | None = None
+) -> None:
     """Fill an empty drawing with Bézier curves in the plane XZ.
 
     Parameters
     ----------
     scale
         Length of one page unit in the object.
+    palette
+        Takes the colours into materials; without it they are in the curves.
     """
     if len(arrays.counts) == 0:
         return
+    slot, own = np.zeros(len(arrays.counts), int), np.zeros(len(arrays.counts), bool)
+    if palette is not None:
+        slot, own = palette.places(arrays)
     drawing.add_strokes(arrays.counts.tolist())
     drawing.set_types(type="BEZIER")
 
@@ -66,16 +117,21 @@ def write_drawing(drawing: Any, arrays: PencilArrays, scale: float) -> None:
     write("radius", "FLOAT", "POINT", "value", arrays.radius * scale, np.float32)
     write("opacity", "FLOAT", "POINT", "value", arrays.vertex_colour[:, 3], np.float32)
     write(
-        "vertex_color", "FLOAT_COLOR", "POINT", "color", _opaque(arrays.vertex_colour), np.float32
+        "vertex_color",
+        "FLOAT_COLOR",
+        "POINT",
+        "color",
+        _over(arrays.vertex_colour, ~np.repeat(own, arrays.counts)),
+        np.float32,
     )
-    write("fill_color", "FLOAT_COLOR", "CURVE", "color", _opaque(arrays.fill_colour), np.float32)
+    write(
+        "fill_color", "FLOAT_COLOR", "CURVE", "color", _over(arrays.fill_colour, ~own), np.float32
+    )
     write("fill_opacity", "FLOAT", "CURVE", "value", arrays.fill_colour[:, 3], np.float32)
     write("beamwright_closed", "BOOLEAN", "CURVE", "value", arrays.closed, bool)
     write("beamwright_outline", "BOOLEAN", "CURVE", "value", arrays.outlined, bool)
-    filled = arrays.fill_id > 0
+    write("material_index", "INT", "CURVE", "value", slot, np.int32)
     if compat.fills_by_material():
-        material = np.where(filled, np.where(arrays.hide_stroke, FILL, BOTH), STROKE)
-        write("material_index", "INT", "CURVE", "value", material, np.int32)
         write("beamwright_fill", "INT", "CURVE", "value", arrays.fill_id, np.int32)
         write("beamwright_part", "INT", "CURVE", "value", _parts(arrays.fill_id), np.int32)
     else:
@@ -84,9 +140,9 @@ def write_drawing(drawing: Any, arrays: PencilArrays, scale: float) -> None:
     drawing.tag_positions_changed()
 
 
-def _opaque(colour: Any) -> Any:
-    """Let the colour replace the material's; how opaque it is, is told elsewhere."""
-    return np.column_stack([colour[:, :3], np.ones(len(colour))])
+def _over(colour: Any, replaces: Any) -> Any:
+    """Let colours replace the material's, or not; how opaque they are, is told elsewhere."""
+    return np.column_stack([colour[:, :3], replaces])
 
 
 def _parts(fill_id: Any) -> Any:
