@@ -484,3 +484,14 @@ def _concatenate(parts: tuple[SurfaceArrays, ...]) -> SceneArrays:
         two_materials=two if two.any() else None,
         surface_rank=ranks.astype(np.int64),
     )
+
+
+def forget() -> None:
+    """Drop what was kept of shapes and scenes.
+
+    A body that moves as a whole is carried along from where it was seen first; afterwards
+    a frame no longer depends, in its last digits, on those before it.
+    """
+    _shapes.clear()
+    _scenes.clear()
+    _collected.clear()

@@ -283,3 +283,12 @@ def _body(surface: Surface) -> Body:
         triangle_edges=mesh.triangle_edges,
         edges=mesh.edges,
     )
+
+
+def forget() -> None:
+    """Drop what was kept of crossings; see `features.forget`."""
+    _kept.clear()
+    _placed.clear()
+    _results.clear()
+    for kept in _of_still_scenes.values():
+        kept.clear()

@@ -190,7 +190,7 @@ class ClusterRunner:
         dask, client = self._dask, self._client
         blend = client.scatter(Path(self._request.file).read_bytes(), hash=False)
         command = asdict(self._command)
-        finished = dask.as_completed(with_results=False)
+        finished = dask.as_completed(loop=client.loop, with_results=False)
         running: dict[str, tuple[int, Task, Any]] = {}
         try:
             while graph:

@@ -23,6 +23,7 @@ from ..errors import (
     SceneError,
     SettingError,
 )
+from ..lines import features, intersections
 from ..points.projector import Projector
 from ..proof import beam_picture
 from ..safety.limits import SafetyLimits
@@ -267,6 +268,9 @@ def _see(task: SeeFrames, source: FilmSource, cache: Cache) -> Iterator[int]:
             scene = source.scene_at(task.scene, frame, task.camera)
             if frame not in wanted:
                 continue
+            # Which frames came before depends on who does the task; no digit may.
+            features.forget()
+            intersections.forget()
             picture = Picture(
                 scene=scene.name,
                 half_width=scene.camera.half_width,
