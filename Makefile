@@ -126,6 +126,7 @@ pictures: $(VENV)/.blender ## Redraw the pictures of the sample scenes in docs/p
 
 screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender window (see DEVELOPERS.md)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_panel.py docs/pictures $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_artwork.py docs/pictures --artwork $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_live.py docs/pictures --size 1600x1500 $(ARGS)
 
 clean: ## Remove what was built; environments stay (rm -r .venv* removes them)

@@ -120,11 +120,20 @@ def steps():
     artwork = page.beamwright.artwork
     artwork.layer("lettering").assign("Lettering")
     artwork.active_layer = len(artwork.layers) - 1
+    panel = bpy.types.BEAMWRIGHT_PT_artwork
+    bpy.utils.unregister_class(panel)
+    panel.bl_options = set()  # else it is closed at first
+    bpy.utils.register_class(panel)
+    kept = ("BEAMWRIGHT_PT_object", "BEAMWRIGHT_PT_artwork")
+    for name in dir(bpy.types):
+        if name.startswith("BEAMWRIGHT_PT_") and name not in kept:
+            bpy.utils.unregister_class(getattr(bpy.types, name))  # room for the one to be shown
     space = area.spaces.active
     space.show_region_ui = True
     space.show_region_toolbar = False
-    space.overlay.show_overlays = False
     space.shading.type = "SOLID"
+    space.shading.light = "FLAT"
+    space.overlay.show_overlays = False
     space.region_3d.view_perspective = "CAMERA"
     yield
     region = next(item for item in area.regions if item.type == "UI")
