@@ -354,7 +354,6 @@ def draw_add_menu(menu: Any, _context: Any) -> None:
 
 CLASSES = (
     BEAMWRIGHT_OT_import_artwork,
-    BEAMWRIGHT_FH_artwork,
     BEAMWRIGHT_OT_new_lettering,
     BEAMWRIGHT_OT_assign_layer,
     BEAMWRIGHT_OT_list_layers,
@@ -364,7 +363,8 @@ MENUS = (("TOPBAR_MT_file_import", draw_import_menu), ("VIEW3D_MT_add", draw_add
 
 
 def register_menus() -> None:
-    """Add the menu entries."""
+    """Add the menu entries, and take dropped files."""
+    bpy.utils.register_class(BEAMWRIGHT_FH_artwork)
     for name, draw in MENUS:
         getattr(bpy.types, name).append(draw)
 
@@ -373,3 +373,4 @@ def unregister_menus() -> None:
     """Take the menu entries back."""
     for name, draw in reversed(MENUS):
         getattr(bpy.types, name).remove(draw)
+    bpy.utils.unregister_class(BEAMWRIGHT_FH_artwork)
