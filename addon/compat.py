@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
-    "all_grease_pencils",
     "animated_paths",
     "animation_curves",
     "fills_by_material",
     "freestyle_marks",
+    "grease_pencils",
     "new_action_slot",
     "new_grease_pencil",
     "register_cli_command",
@@ -92,7 +92,7 @@ def new_grease_pencil(name: str) -> Any:
     return (owner.grease_pencils_v3 if fills_by_material() else owner.grease_pencils).new(name)
 
 
-def all_grease_pencils() -> Any:
+def grease_pencils() -> Any:
     """Return all Grease Pencil data of the file."""
     owner: Any = bpy.data
     return owner.grease_pencils_v3 if fills_by_material() else owner.grease_pencils

@@ -160,7 +160,7 @@ def adopt_fills() -> None:
     """
     if compat.fills_by_material():
         return
-    for data in compat.all_grease_pencils():
+    for data in compat.grease_pencils():
         if data.library is not None:
             continue
         for layer in data.layers:

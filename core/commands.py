@@ -573,8 +573,7 @@ def import_artwork(options: argparse.Namespace, host: SceneHost | None) -> int:
     """Bring drawings into a scene."""
     if host is None or not hasattr(host, "import_artwork"):
         raise HostError("Scenes need Blender, which this program was started without.")
-    able: ArtworkHost = host
-    result = able.import_artwork(options)
+    result = cast(ArtworkHost, host).import_artwork(options)
     if options.json:
         say_json(result)
         return 0

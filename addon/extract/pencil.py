@@ -197,7 +197,7 @@ class _Attributes:
                 return None
             return np.broadcast_to(np.asarray(default), (count, *np.shape(default)))
         field, dtype, size = _VALUES[found.data_type]
-        values = np.empty(count * size, dtype)
+        values: NDArray[Any] = np.empty(count * size, dtype)
         found.data.foreach_get(field, values)
         self.digest.update(name.encode())
         self.digest.update(values.tobytes())

@@ -77,10 +77,14 @@ class BEAMWRIGHT_OT_copy_to_selected(bpy.types.Operator):
         return {"FINISHED"}
 
 
+OWN = {"page_width", "page_height", "page_scale", "source"}
+"""What belongs to one drawing and is never copied."""
+
+
 def _copy(source: Any, target: Any) -> None:
     for item in source.bl_rna.properties:
         name = item.identifier
-        if name == "rna_type":
+        if name == "rna_type" or name in OWN:
             continue
         if item.type == "POINTER":
             _copy(getattr(source, name), getattr(target, name))

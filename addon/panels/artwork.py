@@ -74,6 +74,7 @@ class _ArtworkPanel:
 
     bl_label = "Artwork"
     bl_options = {"DEFAULT_CLOSED"}
+    layout: Any  # given by the panel it is mixed into
 
     @classmethod
     def poll(cls, context: Any) -> bool:

@@ -68,7 +68,7 @@ def _basis(u: FloatArray, knots: FloatArray, order: int) -> FloatArray:
     """Basis functions of the given order at parameters `u`, (len(u), number of points)."""
     last = len(knots) - order - 1
     span = np.clip(np.searchsorted(knots, u, side="right") - 1, order - 1, last)
-    basis = (np.arange(len(knots) - 1)[None, :] == span[:, None]).astype(np.float64)
+    basis: FloatArray = (np.arange(len(knots) - 1)[None, :] == span[:, None]).astype(np.float64)
     for degree in range(1, order):
         width = knots[degree:] - knots[:-degree]
         safe = np.where(width > 0.0, width, 1.0)

@@ -401,7 +401,7 @@ def test_a_page_tilted_in_space_lets_a_body_pass_between_its_layers(scene):
 
 
 def test_what_cannot_be_read_leaves_the_file_as_it_was(scene, tmp_path):
-    before = [len(bpy.data.objects), len(bpy.data.materials), len(compat.all_grease_pencils())]
+    before = [len(bpy.data.objects), len(bpy.data.materials), len(compat.grease_pencils())]
     good = tmp_path / "page_1.svg"
     good.write_text(SVG.format('<path d="M0 0L9 9" stroke="red"/>'))
     bad = tmp_path / "page_2.svg"
@@ -410,7 +410,7 @@ def test_what_cannot_be_read_leaves_the_file_as_it_was(scene, tmp_path):
         bpy.ops.beamwright.import_artwork(filepath=str(good))
     with pytest.raises(RuntimeError, match="There is no file"):
         bpy.ops.beamwright.import_artwork(filepath=str(tmp_path / "none.svg"))
-    after = [len(bpy.data.objects), len(bpy.data.materials), len(compat.all_grease_pencils())]
+    after = [len(bpy.data.objects), len(bpy.data.materials), len(compat.grease_pencils())]
     assert after == before
     bad.unlink()
     (tmp_path / "page_4.svg").write_text(SVG.format('<path d="M0 0L9 9" stroke="blue"/>'))
@@ -485,3 +485,16 @@ def test_drawings_are_written_as_the_arrays_say(scene):
     assert stroke.points[0].radius == 0.5
     assert tuple(stroke.points[0].vertex_color) == (1, 1, 1, 1)
     assert tuple(stroke.fill_color) == (1, 0, 0, 1)
+
+
+def test_settings_are_copied_but_not_the_page(scene):
+    first = stacked(scene, line((-50, 0), (50, 0), stroke=RED))
+    second = stacked(scene, line((-50, 9), (50, 9), stroke=RED), size=4.0)
+    getattr(first, PROPERTY).artwork.progress = 0.5
+    for item in (first, second):
+        item.select_set(True)
+    bpy.context.view_layer.objects.active = first
+    assert bpy.ops.beamwright.copy_to_selected() == {"FINISHED"}
+    artwork = getattr(second, PROPERTY).artwork
+    assert artwork.progress == 0.5
+    assert artwork.page_scale == pytest.approx(0.02)
