@@ -44,6 +44,7 @@ def unregister() -> None:
     """Take back all that `register` added, in reverse."""
     from . import (
         handlers,
+        live,
         operators,
         panels,
         preferences,
@@ -53,6 +54,8 @@ def unregister() -> None:
         terminal,
     )
 
+    # First of all: whatever fails after this, no light is left.
+    live.stop()
     for module in (
         terminal, panels, operators, handlers, preview, preferences, show_properties, properties,
     ):  # fmt: skip

@@ -9,6 +9,7 @@ spoken to goes dark by itself.
 from __future__ import annotations
 
 import atexit
+import math
 import time
 import traceback
 from collections.abc import Mapping
@@ -26,6 +27,7 @@ from ..core.points.projector import ScannerProfile
 from ..core.safety.laser import LaserSetup
 from .keep_out import keep_out_areas
 from .preview.engine import RELEVANT, Engine
+from .preview.layers import Picture
 from .properties import PROPERTY
 
 __all__ = [
@@ -34,6 +36,7 @@ __all__ = [
     "depsgraph_updated",
     "forget",
     "frame_changed",
+    "is_armed",
     "is_running",
     "offline_reason",
     "reason_of",
@@ -46,6 +49,10 @@ __all__ = [
 TICK_S = 0.02
 LIMITS_S = 0.25
 """How often the limits are read again while live; keep-out areas cannot move by themselves."""
+
+WORKING_S = 2.0
+"""How long the last picture is still meant while the next one is being made. The sender's stall
+time comes on top."""
 
 REDRAW_S = 0.5
 
@@ -62,6 +69,8 @@ class _Output:
     shown: Frame | None = None
     limits_s: float = 0.0
     level: float = 0.0
+    picture: Picture | None = None
+    current_s: float = -math.inf
 
 
 _outputs: dict[str, _Output] = {}
@@ -112,6 +121,11 @@ def status(name: str) -> SenderStatus | None:
     """Return the state of a projector's output, or None where it is not live."""
     output = _outputs.get(name)
     return None if output is None else output.sender.status()
+
+
+def is_armed() -> bool:
+    """Whether any projector is armed."""
+    return any(output.sender.status().state is OutputState.ARMED for output in _outputs.values())
 
 
 def reason_of(name: str) -> str:
@@ -217,6 +231,7 @@ def tick() -> None:
     """Hand the newest pictures to the senders; called by a timer."""
     if _engine is None:
         return
+    _engine.tick()
     scenes = {scene.session_uid: scene for scene in bpy.data.scenes}
     for name, output in list(_outputs.items()):
         scene = scenes.get(output.scene)
@@ -265,9 +280,14 @@ def _feed(name: str, output: _Output, scene: bpy.types.Scene | None, engine: Eng
         output.sender.arm(level)
         output.level = level
     picture, current = engine.picture_of(scene)
-    if picture is None or not current:
-        # Not spoken for: the sender goes dark if this lasts.
+    if picture is None:
         return ""
+    if not current and picture is output.picture:
+        # The next picture is being made; if that lasts, nobody speaks for the old one.
+        if output.shown is not None and now - output.current_s < WORKING_S:
+            output.sender.touch()
+        return ""
+    output.current_s, output.picture = now, picture
     memory = picture.memories.get(name)
     frame = memory.frame if memory is not None else output.shown
     if memory is None and (output.shown is None or output.shown.rgb.any()):

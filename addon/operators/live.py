@@ -7,7 +7,6 @@ import bpy
 from bpy.props import StringProperty
 
 from ...core.errors import BeamwrightError
-from ...core.live.sender import OutputState
 from ...core.safety.notice import SAFETY_NOTICE
 from .. import live
 from ..properties import PROPERTY
@@ -22,6 +21,15 @@ def _projector(context: Any) -> Any:
     settings = getattr(context.scene, PROPERTY)
     index = settings.active_projector
     return settings.projectors[index] if 0 <= index < len(settings.projectors) else None
+
+
+def _lay_out_notice(column: Any) -> None:
+    for row, text in enumerate(SAFETY_NOTICE.splitlines()):
+        rest = text
+        while rest:
+            cut = len(rest) if len(rest) <= 100 else rest.rfind(" ", 0, 100)
+            column.label(text=rest[:cut].strip(), icon="NONE" if row else "ERROR")
+            rest = rest[cut:].strip()
 
 
 def _selected(operator: Any, context: Any) -> Any:
@@ -91,11 +99,7 @@ class BEAMWRIGHT_OT_live_arm(bpy.types.Operator):
         projector = _projector(context)
         column = self.layout.column(align=True)
         column.alert = True
-        for row, text in enumerate(SAFETY_NOTICE.splitlines()):
-            while text:
-                cut = len(text) if len(text) <= 100 else text.rfind(" ", 0, 100)
-                column.label(text=text[:cut].strip(), icon="NONE" if row else "ERROR")
-                text = text[cut:].strip()
+        _lay_out_notice(column)
         if projector is not None:
             column.label(text=f"“{projector.name}” will be lit at {projector.live.level:.0%}.")
 
@@ -150,10 +154,28 @@ class BEAMWRIGHT_OT_live_stop(bpy.types.Operator):
         return {"FINISHED"}
 
 
-def is_armed(name: str) -> bool:
-    """Whether a projector is armed, for panels."""
-    status = live.status(name)
-    return status is not None and status.state is OutputState.ARMED
+class BEAMWRIGHT_OT_safety_text(bpy.types.Operator):
+    """Show what everybody near a laser must know; the safety page of the documentation has more"""
+
+    bl_idname = "beamwright.safety_text"
+    bl_label = "Safety Text"
+
+    def invoke(self, context: Any, event: Any) -> set[str]:
+        """Show it in a window of its own."""
+        del event
+        result: set[str] = context.window_manager.invoke_popup(self, width=620)
+        return result
+
+    def draw(self, context: Any) -> None:
+        """Lay out the text."""
+        del context
+        _lay_out_notice(self.layout.column(align=True))
+
+    def execute(self, context: Any) -> set[str]:
+        """Without a window, say it."""
+        del context
+        self.report({"INFO"}, SAFETY_NOTICE)
+        return {"FINISHED"}
 
 
 CLASSES = (
@@ -161,6 +183,7 @@ CLASSES = (
     BEAMWRIGHT_OT_live_arm,
     BEAMWRIGHT_OT_live_blackout,
     BEAMWRIGHT_OT_live_stop,
+    BEAMWRIGHT_OT_safety_text,
 )
 
 

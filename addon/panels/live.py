@@ -13,8 +13,6 @@ from .. import live
 from .projectors import active_projector
 from .sidebar import SidebarPanel, letters, split, wrapped
 
-SAFETY_PAGE = "docs/safety.md"
-
 
 @functools.lru_cache(maxsize=16)
 def _figures(setup: LaserSetup) -> tuple[HazardFigure, ...]:
@@ -26,21 +24,21 @@ class BEAMWRIGHT_PT_live(SidebarPanel, bpy.types.Panel):
 
     bl_idname = "BEAMWRIGHT_PT_live"
     bl_label = "Live"
-    bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context: Any) -> None:
         """Lay out the state, unmistakably, and the buttons."""
         layout = self.layout
         width = letters(context)
-        # Always there, whatever else is shown.
+        # Always there, whatever else is shown; in alert's red only while there can be light.
         row = layout.row()
         row.scale_y = 1.8
+        row.alert = live.is_armed()
         row.operator("beamwright.live_blackout", icon="CANCEL", text="BLACKOUT")
         projector = active_projector(context)
         if projector is None:
             layout.label(text="Add a projector first", icon="INFO")
             return
-        name = projector.name
+        name, settings = projector.name, projector.live
         status = live.status(name)
         box = layout.box()
         column = box.column(align=True)
@@ -71,13 +69,14 @@ class BEAMWRIGHT_PT_live(SidebarPanel, bpy.types.Panel):
         if status is None:
             buttons.operator("beamwright.live_start", icon="LINKED")
         else:
-            arm = buttons.row()
-            arm.scale_y = 1.3
-            arm.alert = True
-            arm.operator("beamwright.live_arm", icon="ERROR")
+            armed = status.state is OutputState.ARMED
+            if not armed or settings.level > status.level + 1e-6:
+                arm = buttons.row()
+                arm.scale_y = 1.3
+                text = f"Raise to {settings.level:.0%}" if armed else "Arm…"
+                arm.operator("beamwright.live_arm", icon="OUTLINER_OB_LIGHT", text=text)
             buttons.operator("beamwright.live_stop", icon="UNLINKED").projector = name
         layout = split(layout)
-        settings = projector.live
         layout.prop(settings, "level")
         column = layout.column(align=True)
         column.enabled = status is None
@@ -90,7 +89,7 @@ class BEAMWRIGHT_PT_live(SidebarPanel, bpy.types.Panel):
         offline = live.offline_reason()
         if offline:
             wrapped(self.layout, offline, width, icon="ERROR")
-        wrapped(self.layout, f"Read {SAFETY_PAGE} before anything is lit.", width, icon="HELP")
+        self.layout.operator("beamwright.safety_text", icon="HELP")
 
 
 class BEAMWRIGHT_PT_safety(SidebarPanel, bpy.types.Panel):

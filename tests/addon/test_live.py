@@ -192,7 +192,16 @@ def test_a_keep_out_drawn_while_live_counts(scene, projector, receiver):
     projector.safety.keep_outs = collection
     bpy.context.view_layer.update()
     run_until(lambda: not receiver.lit)
-    assert any("Band" in finding for finding in live.status("Pictures").findings)
+    assert live.status("Pictures").state is OutputState.ARMED
+    run_until(
+        lambda: [zone.name for zone in live._outputs["Pictures"].sender._limits.zones] == ["Band"]
+    )
+    # It also hides the cube, as any object does.
+    bpy.data.objects.remove(bpy.data.objects["Band"])
+    bpy.context.view_layer.update()
+    live._engine.mark(changed=True)
+    live._engine.forget()
+    run_until(lambda: receiver.lit)
 
 
 def test_the_master_level_follows_down_and_not_up(projector, receiver):

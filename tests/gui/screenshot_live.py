@@ -1,0 +1,135 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Take the pictures of the live panel, dark and armed. Run by ``run.py`` in a window.
+
+A virtual projector on this machine stands in for a real one. The script fails where the
+panel's timer does not light it, or blackout does not make it dark.
+"""
+
+import importlib
+import os
+import subprocess
+import sys
+import time
+import traceback
+from pathlib import Path
+
+import bpy
+
+OUT = Path(os.environ["BEAMWRIGHT_OUT"])
+
+preferences = bpy.context.preferences
+preferences.view.show_splash = False
+preferences.use_preferences_save = False
+preferences.system.use_online_access = True
+
+
+def view_3d():
+    window = bpy.context.window_manager.windows[0]
+    area = next(item for item in window.screen.areas if item.type == "VIEW_3D")
+    return window, area
+
+
+def part(path):
+    """A module of the installed extension."""
+    names = [addon.module for addon in preferences.addons]
+    root = next(name for name in names if name.endswith(".beamwright"))
+    return importlib.import_module(f"{root}.{path}")
+
+
+def grab(name, area):
+    """Save a picture of the sidebar, as the screen shows it."""
+    window = bpy.context.window_manager.windows[0]
+    region = next(item for item in area.regions if item.type == "UI")
+    top = window.height - region.y - region.height
+    path = OUT / name
+    crop = f"{region.width}x{region.height}+{region.x}+{top}"
+    command = ["import", "-window", "root", "-crop", crop, "+repage", "+dither", "-colors", "256"]
+    subprocess.run([*command, f"png8:{path}"], check=True)
+
+
+def show_live_alone():
+    """Leave only the live panel in the sidebar, with all its parts open."""
+    for cls in reversed(part("addon.panels").CLASSES):
+        bpy.utils.unregister_class(cls)
+    for cls in part("addon.panels.live").CLASSES:
+        cls.bl_options = set()
+        bpy.utils.register_class(cls)
+
+
+def show_all():
+    """Put the panels back, as the extension expects them when Blender quits."""
+    for cls in reversed(part("addon.panels.live").CLASSES):
+        bpy.utils.unregister_class(cls)
+    for cls in part("addon.panels").CLASSES:
+        bpy.utils.register_class(cls)
+
+
+def until(condition, seconds=10.0):
+    """Let Blender go on until something holds."""
+    limit = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < limit, "it did not happen in time"
+        yield
+
+
+def steps():
+    window, area = view_3d()
+    space = area.spaces.active
+    space.show_region_ui = True
+    space.show_region_toolbar = False
+    space.region_3d.view_perspective = "CAMERA"
+    show_live_alone()
+    yield
+    region = next(item for item in area.regions if item.type == "UI")
+    region.active_panel_category = "Beamwright"
+    scene = bpy.context.scene
+    scene.frame_set(60)
+    projector = scene.beamwright.projectors[scene.beamwright.active_projector]
+    live = part("addon.live")
+    receiver = part("core.live.receiver").Receiver(port=0)
+    with receiver:
+        projector.live.host, projector.live.port = "127.0.0.1", receiver.port
+        light = projector.light
+        light.wavelength_nm, light.power_w = (638.0, 520.0, 450.0), (1.0, 1.0, 1.0)
+        light.divergence_mrad, light.diameter_mm, light.width = 1.0, 4.0, "INVERSE_E2"
+        light.distance_m = 12.0
+        yield
+        with bpy.context.temp_override(window=window, area=area, region=region):
+            bpy.ops.beamwright.live_start()
+        yield from until(lambda: receiver.connected)
+        yield
+        yield
+        assert not receiver.lit
+        grab("live_dark.png", area)
+        bpy.ops.beamwright.live_arm("EXEC_DEFAULT")
+        yield from until(lambda: receiver.lit)
+        yield
+        yield
+        grab("live_armed.png", area)
+        # Scrubbing keeps it lit: the timer feeds it.
+        for frame in (61, 70, 80):
+            scene.frame_set(frame)
+            yield from until(lambda f=frame: live._engine.picture_of(scene)[0].frame == f)
+            assert live.status(projector.name).state.value == "armed", live.status(projector.name)
+        bpy.ops.beamwright.live_blackout()
+        yield from until(lambda: not receiver.lit, 1.0)
+        bpy.ops.beamwright.live_stop()
+        assert receiver.figures().faults == {}
+    show_all()
+
+
+todo = steps()
+
+
+def tick():
+    try:
+        next(todo)
+    except StopIteration:
+        sys.exit(0)
+    except Exception:
+        traceback.print_exc()
+        sys.exit(1)
+    return 0.5
+
+
+bpy.app.timers.register(tick, first_interval=1.0)
