@@ -21,6 +21,7 @@ SUBSTEPS_MIN = 4
 SUBSTEPS_MAX = 32
 REACH_MAX = 10.0
 SETTLED = 1e-6
+SWING_MAX = 32
 STRAY_MARGIN = 1.5
 """Acceleration is known at the ends of the pieces; between them it may be larger."""
 SETTLING_SAMPLES_MAX = 4096
@@ -110,13 +111,23 @@ def beam_paths(
         return None
     reach = np.zeros((len(rows) // 3, len(xy)))
     # Scanners between two of the frequencies: a quadratic leaves its chord by an eighth of the
-    # second difference, taken twice for what is no quadratic. Not so of saturated ones, whose
-    # swings differ wholly.
+    # second difference, taken twice for what is no quadratic, and as large as within a quarter
+    # of a swing, for where it just passes through nothing. Not so of saturated ones, whose swings
+    # differ wholly.
     bulge = paths[1] + paths[2] - 2.0 * paths[0]
     stray = STRAY_MARGIN * bend_by_sample / (8.0 * pieces**2)
-    reach[0] = 0.25 * np.hypot(bulge[:, 0], bulge[:, 1]).max(axis=0)
+    around = min(SWING_MAX, math.ceil(math.pi / (2.0 * frequencies[1])), len(xy))
+    reach[0] = 0.25 * _largest_near(np.hypot(bulge[:, 0], bulge[:, 1]).max(axis=0), around)
     reach[0] += np.maximum(0.0, stray - sagitta_field)
     return BeamPaths(paths, reach)
+
+
+def _largest_near(values: FloatArray, around: int) -> FloatArray:
+    """Return the largest of each entry and its `around` neighbours on either side, on a loop."""
+    result = values
+    for step in range(1, around + 1):
+        result = np.maximum(result, np.maximum(np.roll(values, step), np.roll(values, -step)))
+    return result
 
 
 @dataclass(frozen=True, eq=False)
