@@ -149,15 +149,22 @@ def run_stream(
 
 @contextmanager
 def _terminations_as_interrupts() -> Iterator[None]:
-    """A request to end the process makes dark first, as Ctrl-C does."""
+    """A request to end the process makes dark first, as Ctrl-C does, and so does a lost terminal.
+
+    Ctrl-C is listened to even where the shell has it ignored, as for jobs in the background.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    wanted = [signal.SIGINT, signal.SIGTERM]
+    if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:
+        wanted.append(signal.SIGHUP)
+    before = [(number, signal.signal(number, signal.default_int_handler)) for number in wanted]
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before:
+            signal.signal(number, handler)
 
 
 def add_receive_arguments(parser: argparse.ArgumentParser) -> None:

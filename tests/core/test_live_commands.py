@@ -103,8 +103,12 @@ def test_yes_still_shows_the_safety_text():
     assert PLANNING_NOTE in SAFETY_NOTICE
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+ENDINGS = [signal.SIGINT, signal.SIGTERM, *filter(None, [getattr(signal, "SIGHUP", None)])]
+
+
+@pytest.mark.parametrize("number", ENDINGS)
 def test_ctrl_c_and_termination_black_out(number):
+    """Also the end of the terminal."""
     with Receiver(port=0) as receiver:
         before = signal.getsignal(signal.SIGTERM)
 
@@ -121,6 +125,16 @@ def test_ctrl_c_and_termination_black_out(number):
         assert "Blackout" in text
         wait_dark(receiver)
         assert signal.getsignal(signal.SIGTERM) is before
+
+
+def test_an_interruption_that_the_shell_ignores_blacks_out_too():
+    """As a job in the background, where Python starts without its handler for Ctrl-C."""
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        test_ctrl_c_and_termination_black_out(signal.SIGINT)
+        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def test_a_receiver_that_is_not_there_is_reported():
