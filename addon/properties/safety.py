@@ -216,10 +216,12 @@ class BEAMWRIGHT_PG_light(bpy.types.PropertyGroup):
 
     def to_core(self) -> LaserSetup:
         """Return the frozen setup; unknown is None."""
+        red, green, blue = self.wavelength_nm
+        powers = [0.0 if power < 0.0 else _known(power) for power in self.power_w]
         return LaserSetup(
             source=LaserSource(
-                wavelength_nm=tuple(map(_known, self.wavelength_nm)),
-                power_w=tuple(0.0 if power < 0.0 else _known(power) for power in self.power_w),
+                wavelength_nm=(_known(red), _known(green), _known(blue)),
+                power_w=(powers[0], powers[1], powers[2]),
                 divergence_mrad=_known(self.divergence_mrad),
                 diameter_mm=_known(self.diameter_mm),
                 width=None if self.width == "UNKNOWN" else BeamWidth[self.width],
