@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gzip
 import math
+import re
 from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -319,9 +320,11 @@ def save(path: str) -> None:
     content = raw.read_bytes()
     raw.unlink()
     # Blender notes where it saved the file; the field has a fixed size, so blank it in place.
-    for folder in map(bytes, (raw, raw.parent, Path.home(), Path(bpy.app.tempdir))):
+    # So are the paths that say which file a copied object came from.
+    for folder in map(bytes, (raw.parent, Path.home(), Path(bpy.app.tempdir))):
         if len(folder) > 1:
-            content = content.replace(folder, b"\0" * len(folder))
+            path = re.compile(re.escape(folder) + rb"[^\0]*")
+            content = path.sub(lambda found: b"\0" * len(found.group()), content)
     target.write_bytes(gzip.compress(content, mtime=0))
     # Or Blender complains at its end about memory that the settings hold.
     addon.unregister_headless()

@@ -29,13 +29,15 @@ BLENDER_MODULES = {
     "idprop", "imbuf", "addon_utils",
 }  # fmt: skip
 THIRD_PARTY = {"numpy", "shapely", "wasmtime"}
-ROOMS = {"lines", "artwork", "points", "output", "safety", "live", "report", "show"}
-RECORDS = {"errors", "scene", "strokes", "frame", "version"}
+ROOMS = {"lines", "artwork", "effects", "points", "output", "safety", "live", "report", "show"}
+# What every room may know; `writing` cuts polylines by length and knows no room.
+RECORDS = {"errors", "scene", "strokes", "frame", "version", "writing"}
 COMPOSERS = {"pipeline", "sequence", "proof", "commands", "live_show", "cli"}
 # What a room may import besides itself and the records; the composers are free.
 ALLOWED = {
     "lines": {"kernels"},
     "artwork": set(),
+    "effects": set(),
     "points": {"kernels"},
     "output": set(),
     "safety": {"points.scanner", "points.projector", "kernels"},

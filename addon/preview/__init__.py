@@ -13,8 +13,13 @@ __all__ = ["register", "unregister"]
 
 def register() -> None:
     """Register the preview's settings; it starts switched off."""
-    from . import settings
+    from . import overlay, settings
 
+    settings.react(
+        switched=lambda chosen: overlay.start() if chosen.enabled else overlay.stop(),
+        computed=lambda _chosen: overlay.settings_changed(),
+        drawn=lambda _chosen: overlay.redraw(),
+    )
     settings.register()
 
 

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """How the preview looks. Belongs to the session, not to the file: no undo step, nothing saved."""
 
+from collections.abc import Callable
 from typing import Any
 
 import bpy
@@ -10,25 +11,28 @@ NAME = "beamwright_preview"
 """Of the pointer property on the window manager."""
 
 
+Reaction = Callable[[Any], None]
+_reactions: dict[str, Reaction] = {}
+
+
+def react(switched: Reaction, computed: Reaction, drawn: Reaction) -> None:
+    """Name what follows a change: of the main switch, of what is computed, of what is drawn.
+
+    Each gets the settings. The overlay calls this, so that the settings need not know it.
+    """
+    _reactions.update(switched=switched, computed=computed, drawn=drawn)
+
+
 def _switched(settings: Any, _context: Any) -> None:
-    from . import overlay
-
-    if settings.enabled:
-        overlay.start()
-    else:
-        overlay.stop()
+    _reactions["switched"](settings)
 
 
-def _computed(_settings: Any, _context: Any) -> None:
-    from . import overlay
-
-    overlay.settings_changed()
+def _computed(settings: Any, _context: Any) -> None:
+    _reactions["computed"](settings)
 
 
-def _drawn(_settings: Any, _context: Any) -> None:
-    from . import overlay
-
-    overlay.redraw()
+def _drawn(settings: Any, _context: Any) -> None:
+    _reactions["drawn"](settings)
 
 
 class BEAMWRIGHT_PG_preview(bpy.types.PropertyGroup):

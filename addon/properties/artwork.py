@@ -19,7 +19,7 @@ from bpy.props import (
 )
 
 from ...core.artwork.ink import ArtworkSettings
-from ...core.artwork.writing import WriteMode, WriteSettings
+from ...core.writing import WriteMode, WriteSettings
 from .assignment import OVERRIDABLE, SEPARATOR, drawn_by_property
 from .single import exact
 

@@ -476,7 +476,7 @@ def sample_clock(
     between joined strokes goes to the later one.
     """
     step = clock.total / count
-    time = np.arange(count) * step
+    time: FloatArray = np.arange(count, dtype=np.float64) * step
     route = clock.route
     if xy is None:
         xy = position_at(clock, time)

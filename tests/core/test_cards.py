@@ -18,10 +18,10 @@ from beamwright.core.artwork.cards import (
 from beamwright.core.artwork.ink import ArtworkSettings
 from beamwright.core.artwork.occlusion import visible_lines
 from beamwright.core.artwork.shapes import Page
-from beamwright.core.writing import WriteSettings
 from beamwright.core.errors import SettingError
 from beamwright.core.pipeline import visible_strokes
 from beamwright.core.scene import Assignment, LineKind
+from beamwright.core.writing import WriteSettings
 from scenes import box as mesh_box
 from scenes import look_at, ray_hits, scene
 from test_occlusion import BLUE, RED, WHITE, box, disc, line, page, random_page

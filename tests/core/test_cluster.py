@@ -22,9 +22,22 @@ SCENE = os.path.join(os.path.dirname(__file__), "..", "..", "sample_scenes", "li
 
 def render(out, cache, *more):
     return subprocess.Popen(
-        [sys.executable, "-c", PROGRAM, "render", SCENE, "--out", str(out), "--frames", "1-60",
-         "--cache", str(cache), *more],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        [
+            sys.executable,
+            "-c",
+            PROGRAM,
+            "render",
+            SCENE,
+            "--out",
+            str(out),
+            "--frames",
+            "1-60",
+            "--cache",
+            str(cache),
+            *more,
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
     )
 
 

@@ -12,8 +12,8 @@ from beamwright.core.artwork.occlusion import visible_lines
 from beamwright.core.artwork.page_strokes import layer_object_names, page_strokes
 from beamwright.core.artwork.regions import fill_regions
 from beamwright.core.artwork.shapes import Clip, ClipPart, Page, Shape, flatten, knots_from_polyline
-from beamwright.core.writing import WriteSettings
 from beamwright.core.scene import LineKind
+from beamwright.core.writing import WriteSettings
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_shapes import circle

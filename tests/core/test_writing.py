@@ -5,8 +5,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from beamwright.core.writing import WriteSettings, write_on
 from beamwright.core.errors import SettingError
+from beamwright.core.writing import WriteSettings, write_on
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
