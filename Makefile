@@ -36,7 +36,7 @@ PIP_INSTALL = $(BIN)/python -m pip install --disable-pip-version-check --quiet
 INSTALL_INPUTS := pyproject.toml $(wildcard setup.py core/kernels/*.c core/kernels/build.py)
 
 .PHONY: help demo test lint format package bench bench-quick sanitize samples pictures \
-  screenshots fuzz-safety clean check-python
+  screenshots test-gui fuzz-safety clean check-python
 
 help: ## List the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-12s %s\n", $$1, $$2}' Makefile
@@ -124,9 +124,16 @@ samples: $(VENV)/.blender ## Rebuild the sample scenes from their scripts
 pictures: $(VENV)/.blender ## Redraw the pictures of the sample scenes in docs/pictures
 	$(BIN)/python docs/pictures/draw_samples.py
 
+test-gui: $(VENV)/.test ## Drive a Blender window (see DEVELOPERS.md); pictures go to build/gui
+	@for script in tests/gui/check_*.py; do echo "$$script"; \
+	  $(BIN)/python tests/gui/run.py $$script build/gui/$$(basename $$script .py) \
+	  --size 1400x900 $(ARGS) || exit 1; done
+
 screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender window (see DEVELOPERS.md)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_panel.py docs/pictures $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_artwork.py docs/pictures --artwork $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_preview.py docs/pictures --size 1720x940 \
+	  $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_live.py docs/pictures --size 1600x1500 $(ARGS)
 
 clean: ## Remove what was built; environments stay (rm -r .venv* removes them)

@@ -31,7 +31,7 @@ GAUGE_FULL = 1.25
 """Share of the budget at the gauge's end."""
 STRESS_STEPS = 12
 
-PAPER: Rgba = (0.035, 0.045, 0.075, 0.88)
+PAPER: Rgba = (0.035, 0.045, 0.075, 0.93)
 RIM: Rgba = (0.55, 0.62, 0.80, 0.30)
 INK: Rgba = (0.94, 0.95, 0.98, 1.0)
 DIM: Rgba = (0.70, 0.74, 0.83, 1.0)

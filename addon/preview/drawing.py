@@ -24,8 +24,11 @@ Rgba = tuple[float, float, float, float]
 KEPT_BATCHES = 96
 HALO_REDUCTION = 4
 """The halo is drawn this many times smaller; it is too soft to show it."""
-HALO = 0.4
+HALO = 0.32
 """Light of the halo at full glow, beside the spot's own."""
+HALO_SIZE = 5.5
+SPOT_FIELD = 0.0021
+"""Standard deviations: of the halo in those of the spot, and of the spot in field units."""
 FONT = 0
 
 _BATCHES: OrderedDict[int, tuple[Any, Any]] = OrderedDict()
@@ -219,17 +222,18 @@ class Canvas:
         lights
             Each with its plane's matrix to clip space and the pixels of a unit of the plane.
         spot_px
-            Standard deviation of the spot, in units of width.
+            Least standard deviation of the spot, in units of width.
         halo
             Strength of the glow around it, 0 to 1.
         darken
             Share of the view that is taken away, 0 to 1.
         """
         core, soft = _targets(self.width, self.height)
-        sigma = max(spot_px * self.unit, 0.5)
+        widest = max((field_px for _light, _matrix, field_px in lights), default=0.0)
+        sigma = max(spot_px * self.unit, SPOT_FIELD * widest, 0.5)
         self._expose(core, lights, sigma, 1.0)
         if halo > 0.0:
-            self._expose(soft, lights, 7.0 * sigma / HALO_REDUCTION, 1.0 / HALO_REDUCTION)
+            self._expose(soft, lights, HALO_SIZE * sigma / HALO_REDUCTION, 1.0 / HALO_REDUCTION)
         shader = shaders.compose_shader()
         corners = np.array([(-1, -1), (3, -1), (-1, 3)], np.float32)
         layout = gpu.types.GPUVertFormat()

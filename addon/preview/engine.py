@@ -10,7 +10,7 @@ from __future__ import annotations
 import time
 import traceback
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
 import bpy
@@ -22,7 +22,7 @@ from ...core.pipeline import FrameMemory
 from ...core.points.budget import BudgetMemory
 from ...core.points.projector import Projector
 from ...core.safety.limits import FULL_WINDOW, SafetyLimits
-from ...core.scene import Camera, Scene
+from ...core.scene import Scene, Topology
 from .. import results, session
 from ..extract.camera import bound_camera
 from ..properties import PROPERTY
@@ -46,6 +46,9 @@ RELEVANT = (
     "Collection",
     "Curve",
     "Curves",
+    "GeometryNodeTree",
+    "GreasePencil",
+    "GreasePencilv3",
     "Key",
     "Lattice",
     "Material",
@@ -54,6 +57,8 @@ RELEVANT = (
     "Object",
     "ParticleSettings",
     "PointCloud",
+    "SurfaceCurve",
+    "TextCurve",
     "Texture",
     "Volume",
 )
@@ -63,13 +68,13 @@ again and compared."""
 
 @dataclass
 class _SceneState:
-    """What is known of one scene; `read` is the scene as it was read last."""
+    """What is known of one scene; `read` is the scene and its limits as read last."""
 
     dirty: bool = True
     wanted: float = 0.0
     shown: Picture | None = None
     key: Hashable = None
-    read: Scene | None = None
+    read: tuple[Scene, Any] | None = None
     name: str = ""
 
 
@@ -183,7 +188,14 @@ class Engine:
         render = scene.render
         camera = bound_camera(scene, scene.frame_current) or scene.camera
         try:
-            projectors: Hashable = settings.projectors_to_core()
+            projectors: Hashable = (
+                settings.projectors_to_core(),
+                # Objects in the keep-outs' collection tell of themselves when they change.
+                *(
+                    (item.safety.to_core(), getattr(item.safety.keep_outs, "name_full", ""))
+                    for item in settings.projectors
+                ),
+            )
         except BeamwrightError as error:
             projectors = str(error)
         return (
@@ -226,7 +238,8 @@ class Engine:
             return
         except ReferenceError:
             return  # deleted in this moment; whatever follows marks the scene again
-        if state.key == key and state.read is not None and _alike(state.read, read):
+        limits = getattr(source, "limits", None)
+        if state.key == key and state.read is not None and _same(state.read, (read, limits)):
             if state.shown is not None and not state.shown.message:
                 self._cache.keep(owner, key, state.shown)
             return
@@ -237,8 +250,7 @@ class Engine:
             memories = {
                 name: _calm(memory) for name, memory in state.shown.memories.items() if memory
             }
-        limits = getattr(source, "limits", None)
-        state.read = read
+        state.read = (read, limits)
         self._job = _Job(owner, key, self._revision, time.perf_counter())
         hidden = self.hidden_lines
         projectors = source.projectors
@@ -280,41 +292,21 @@ def _calm(memory: FrameMemory) -> FrameMemory:
     return replace(memory, plan=plan, share=None)
 
 
-def _alike(old: Scene, new: Scene) -> bool:
-    """Whether two readings give the same picture."""
-    if len(old.surfaces) != len(new.surfaces) or old.drawing != new.drawing:
+def _same(a: Any, b: Any) -> bool:
+    """Whether two records hold the same; topologies are told apart by their identity."""
+    if a is b:
+        return True
+    if type(a) is not type(b) or isinstance(a, Topology):
         return False
-    own = old.projector_cameras.keys()
-    if own != new.projector_cameras.keys():
-        return False
-    cameras = [(old.camera, new.camera)]
-    cameras += [
-        (old.projector_cameras[name], new.projector_cameras[name]) for name in old.projector_cameras
-    ]
-    return all(_same_camera(a, b) for a, b in cameras) and all(
-        a.topology is b.topology
-        and a.name == b.name
-        and a.lines == b.lines
-        and a.assignment == b.assignment
-        and a.mirrored == b.mirrored
-        and np.array_equal(a.positions, b.positions)
-        and np.array_equal(a.colours, b.colours)
-        and (a.vertex_normals is None) == (b.vertex_normals is None)
-        and (
-            a.vertex_normals is None
-            or b.vertex_normals is None
-            or np.array_equal(a.vertex_normals, b.vertex_normals)
-        )
-        for a, b in zip(old.surfaces, new.surfaces, strict=True)
-    )
-
-
-def _same_camera(a: Camera, b: Camera) -> bool:
-    return (
-        np.array_equal(a.view_projection, b.view_projection)
-        and (a.half_width, a.half_height) == (b.half_width, b.half_height)
-        and (a.clip_start, a.clip_end) == (b.clip_start, b.clip_end)
-    )
+    if isinstance(a, np.ndarray):
+        return np.array_equal(a, b)
+    if is_dataclass(a):
+        return all(_same(getattr(a, item.name), getattr(b, item.name)) for item in fields(a))
+    if isinstance(a, list | tuple):
+        return len(a) == len(b) and all(map(_same, a, b))
+    if isinstance(a, dict):
+        return a.keys() == b.keys() and all(_same(a[name], b[name]) for name in a)
+    return bool(a == b)
 
 
 # -- the worker's work ---------------------------------------------------------------------
@@ -346,8 +338,8 @@ def draw_picture(
         for projector in projectors:
             camera = scene.projector_cameras.get(projector.name, scene.camera)
             if id(camera) not in hidden:
-                strokes = pipeline.visible_strokes(bare, camera)
-                hidden[id(camera)] = layers.hidden_lines(strokes)
+                behind = pipeline.visible_strokes(bare, camera)
+                hidden[id(camera)] = layers.hidden_lines(behind)
     none = Lines.joined([])
     pictures = []
     for place, projector in enumerate(projectors):

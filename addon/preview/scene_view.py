@@ -20,7 +20,7 @@ from .layers import Lines, Picture, ProjectorPicture
 __all__ = ["Plane", "View", "draw_region", "draw_view", "plane_matrix"]
 
 PAGE_COLOUR = (0.92, 0.94, 1.0, 0.8)
-SPOT_UNITS = 0.95
+SPOT_UNITS = 0.8
 LABEL_SIZE = 10.5
 
 Rectangle = tuple[float, float, float, float]

@@ -185,7 +185,9 @@ void main()
   float brightest = max(light.r, max(light.g, light.b));
   light += 0.12 * max(brightest - 1.0, 0.0);
   vec3 seen = 1.0 - exp(-1.9 * light);
-  result = vec4(srgbTarget ? seen : encode(seen), amount.z);
+  // The share of what is left goes by how it looks; an encoding framebuffer blends light.
+  float darken = srgbTarget ? 1.0 - pow(1.0 - amount.z, 2.2) : amount.z;
+  result = vec4(srgbTarget ? seen : encode(seen), darken);
 }
 """
 

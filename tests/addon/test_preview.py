@@ -502,6 +502,55 @@ def test_export_is_left_alone(preview, scene):
     assert shown(preview, scene).frame == 1
 
 
+def test_keep_outs_are_shown(preview, scene):
+    """A keep-out's outline is drawn and follows its object, though that is not drawn itself."""
+    from blender_scenes import add_collection
+
+    shown(preview, scene)
+    scene.beamwright.add_projector()
+    places = add_collection("Keep Outs")
+    corners = [(-1, 0, 1), (1, 0, 1), (1, 0, 2), (-1, 0, 2)]
+    balcony = add_mesh("Balcony", corners, faces=[(0, 1, 2, 3)], collection=places)
+    balcony.hide_render = True
+    scene.beamwright.projectors[0].safety.keep_outs = places
+    bpy.context.view_layer.update()
+    first = shown(preview, scene)
+    assert "Keep out: Balcony" in [label.text for label in first.projectors[0].labels]
+    balcony.location.z = 0.5
+    bpy.context.view_layer.update()
+    second = shown(preview, scene)
+    lifted = second.projectors[0].keep_outs.ends[:, 1].max()
+    assert lifted > first.projectors[0].keep_outs.ends[:, 1].max() + 0.05
+    # A window of the scan field is no object, and counts at once as well.
+    scene.beamwright.projectors[0].safety.window_high = (0.5, 0.5)
+    third = shown(preview, scene)
+    assert any("safe area" in label.text for label in third.projectors[0].labels)
+
+
+def test_edited_text_empties_the_cache(preview, scene):
+    """Editing a text changes its picture."""
+    words = bpy.data.curves.new("Words", "FONT")
+    words.body = "Sea"
+    item = bpy.data.objects.new("Words", words)
+    item.rotation_euler = (1.5708, 0.0, 0.0)
+    scene.collection.objects.link(item)
+    bpy.context.view_layer.update()
+    first = shown(preview, scene)
+    words.body = "Harbour"
+    bpy.context.view_layer.update()
+    second = shown(preview, scene)
+    assert len(second.projectors[0].strokes) > len(first.projectors[0].strokes)
+
+
+def test_preview_settings_are_described(addon):
+    """Every switch has a name, and a tooltip without a final point."""
+    for name in settings.BEAMWRIGHT_PG_preview.__annotations__:
+        item = settings.BEAMWRIGHT_PG_preview.bl_rna.properties[name]
+        assert item.name
+        assert item.description[0].isupper()
+        assert not item.description.endswith(".")
+
+
 def test_broken_setting_is_said(preview, scene):
     """A setting that core refuses gives its words, not an exception."""
     scene.beamwright.add_projector().aim.scale_x = 0.0
