@@ -15,8 +15,6 @@ from ..core.errors import SceneError
 from ..core.points.projector import Projector
 from ..core.safety.laser import LaserSetup
 from ..core.safety.limits import SafetyLimits
-from ..core.safety.laser import LaserSetup
-from ..core.safety.limits import SafetyLimits
 from ..core.scene import DrawingSettings, Scene
 from . import properties
 from .extract.artwork import ArtworkReader
@@ -51,8 +49,6 @@ class BlenderSource:
         Frozen settings of the scene's projectors, or of those of the show it is part of.
     limits, lasers
         Safety limits and known light by projector name; see `core.scene.SceneSource`.
-    limits, lasers
-        Safety limits and known light by projector name; see `core.scene.SceneSource`.
     """
 
     def __init__(
@@ -70,13 +66,6 @@ class BlenderSource:
         self.frame_step: int = scene.frame_step
         self.projectors: tuple[Projector, ...] = (
             settings.projectors_to_core() if projectors is None else projectors
-        )
-        # The limits of a show are those of the scene that holds its projectors.
-        self.limits: Mapping[str, SafetyLimits] = (
-            settings.limits_to_core() if projectors is None else {}
-        )
-        self.lasers: Mapping[str, LaserSetup] = (
-            settings.lasers_to_core() if projectors is None else {}
         )
         # The limits of a show are those of the scene that holds its projectors.
         self.limits: Mapping[str, SafetyLimits] = (

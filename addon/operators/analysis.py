@@ -5,6 +5,7 @@ from collections.abc import Generator
 from typing import Any
 
 import bpy
+from bpy.props import BoolProperty
 
 from ...core import pipeline
 from ...core.errors import BeamwrightError
@@ -90,11 +91,18 @@ class BEAMWRIGHT_OT_analyze_range(FrameJob, bpy.types.Operator):
         over = {
             item.frame for items in self._figures.values() for item in items if item.over_budget
         }
-        if over:
+        lost = {
+            item.frame for items in self._figures.values() for item in items if item.dropped_strokes
+        }
+        if over or lost:
+            verdicts = [f"{len(over)} of {len(frames)} frames over budget"] if over else []
+            if lost - over:
+                verdicts.append(f"strokes left out in {len(lost - over)} of {len(frames)} frames")
             self.report(
                 {"WARNING"},
-                f"{len(over)} of {len(frames)} frames over budget, in {ranges} ranges; "
-                "markers show where",
+                f"{', '.join(verdicts)}; {ranges} markers show where"
+                if ranges > 1
+                else f"{', '.join(verdicts)}; a marker shows where",
             )
         else:
             self.report({"INFO"}, f"All {len(frames)} frames fit")
@@ -121,8 +129,41 @@ class BEAMWRIGHT_OT_clear_report(bpy.types.Operator):
         return {"FINISHED"}
 
 
+class BEAMWRIGHT_OT_jump_to_marker(bpy.types.Operator):
+    """Go to the next or the previous place where a range of frames that do not fit begins"""
+
+    bl_idname = "beamwright.jump_to_marker"
+    bl_label = "Jump to Report Marker"
+    bl_options = {"REGISTER", "UNDO"}
+
+    next: BoolProperty(name="Next", description="Forwards in time, or else backwards", default=True)
+
+    @classmethod
+    def poll(cls, context: Any) -> bool:
+        """Need marked frames."""
+        scene = context.scene
+        if scene is None or not timeline.has_report(scene):
+            cls.poll_message_set("Analyze the range first")
+            return False
+        if not any(item.name.startswith(timeline.STARTS) for item in scene.timeline_markers):
+            cls.poll_message_set("All frames fit: there is no marker to go to")
+            return False
+        return True
+
+    def execute(self, context: Any) -> set[str]:
+        """Set the frame."""
+        scene = context.scene
+        frame = timeline.next_trouble(scene, scene.frame_current, backwards=not self.next)
+        if frame is None:
+            self.report({"INFO"}, f"There is none {'after' if self.next else 'before'} this frame")
+            return {"CANCELLED"}
+        scene.frame_set(frame)
+        return {"FINISHED"}
+
+
 CLASSES = (
     BEAMWRIGHT_OT_analyze_frame,
     BEAMWRIGHT_OT_analyze_range,
     BEAMWRIGHT_OT_clear_report,
+    BEAMWRIGHT_OT_jump_to_marker,
 )

@@ -23,6 +23,7 @@ from .projector import (
     BEAMWRIGHT_PG_projector,
     unique_name,
 )
+from .report import BEAMWRIGHT_PG_worst_frame
 from .scene import BEAMWRIGHT_PG_scene
 from .single import exact
 from .versions import migrate, stamp
@@ -54,6 +55,7 @@ CLASSES = (
     *artwork.CLASSES,
     BEAMWRIGHT_PG_object,
     BEAMWRIGHT_PG_collection,
+    BEAMWRIGHT_PG_worst_frame,
     BEAMWRIGHT_PG_scene,
 )
 

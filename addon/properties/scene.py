@@ -13,6 +13,7 @@ from ...core.safety.limits import SafetyLimits
 from . import versions
 from .lines import BEAMWRIGHT_PG_drawing
 from .projector import DEFAULT_PROJECTOR_NAME, BEAMWRIGHT_PG_projector
+from .report import BEAMWRIGHT_PG_worst_frame, jump_to_worst
 
 
 class BEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
@@ -57,6 +58,15 @@ class BEAMWRIGHT_PG_scene(bpy.types.PropertyGroup):
             ("JSON", "JSON", "One data file a frame"),
         ],
         default="NONE",
+    )
+    worst_frames: CollectionProperty(type=BEAMWRIGHT_PG_worst_frame)
+    active_worst_frame: IntProperty(
+        name="Worst Frame",
+        description="Click a frame to go there",
+        default=-1,
+        min=-1,
+        options={"SKIP_SAVE"},
+        update=jump_to_worst,
     )
 
     def projectors_to_core(self) -> tuple[Projector, ...]:

@@ -47,7 +47,7 @@ def test_curves_hold_the_figures(scene):
     items = figures()
     assert timeline.write_report(scene, {"Pictures": items, 'Say "hi"': items[:2]}) == 4
     found = curves(scene)
-    assert len(found) == 6
+    assert len(found) == 8
     curve = found['["Beamwright Points: Pictures"]']
     assert curve.lock
     assert [tuple(point.co) for point in curve.keyframe_points] == [
@@ -81,7 +81,7 @@ def test_again_replaces(scene):
     once = (set(curves(scene)), markers(scene), set(scene.keys()))
     timeline.write_report(scene, {"Pictures": figures()})
     assert (set(curves(scene)), markers(scene), set(scene.keys())) == once
-    assert len(once[0]) == 3
+    assert len(once[0]) == 4
 
 
 def test_clearing_keeps_the_artists_data(scene):
@@ -113,7 +113,7 @@ def test_long_names(scene):
     """Names beyond Blender's limit are cut, inside no letter."""
     name = "Ä" * 60
     timeline.write_report(scene, {name: figures()})
-    assert len(curves(scene)) == 3
+    assert len(curves(scene)) == 4
     assert all(len(key.encode()) <= 63 for key in scene.keys())  # noqa: SIM118 - an ID
 
 
@@ -127,3 +127,20 @@ def test_animated_paths(scene):
     items = [replace(item, points=1) for item in figures()]
     timeline.write_report(scene, {"Pictures": items})
     assert '["Beamwright Points: Pictures"]' in set(compat.animated_paths(scene))
+
+
+def test_jumping_goes_from_range_to_range():
+    scene = bpy.context.scene
+    timeline.write_report(scene, {"Pictures": figures([False, True, True, False, True])})
+    starts = [
+        item.frame for item in scene.timeline_markers if item.name.startswith(timeline.STARTS)
+    ]
+    assert timeline.next_trouble(scene, 0) == min(starts)
+    assert timeline.next_trouble(scene, min(starts)) == max(starts)
+    assert timeline.next_trouble(scene, max(starts)) is None
+    assert timeline.next_trouble(scene, max(starts), backwards=True) == min(starts)
+    worst = scene.beamwright.worst_frames
+    assert [(row.projector, row.over_budget) for row in worst] == [("Pictures", True)] * 2
+    assert {(row.first, row.last) for row in worst} == {(2, 3), (5, 5)}
+    timeline.clear_report(scene)
+    assert len(scene.beamwright.worst_frames) == 0
