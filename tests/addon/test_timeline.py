@@ -129,8 +129,7 @@ def test_animated_paths(scene):
     assert '["Beamwright Points: Pictures"]' in set(compat.animated_paths(scene))
 
 
-def test_jumping_goes_from_range_to_range():
-    scene = bpy.context.scene
+def test_jumping_goes_from_range_to_range(scene):
     timeline.write_report(scene, {"Pictures": figures([False, True, True, False, True])})
     starts = [
         item.frame for item in scene.timeline_markers if item.name.startswith(timeline.STARTS)
