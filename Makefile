@@ -94,6 +94,7 @@ lint: $(VENV)/.lint ## Ruff, formatting, types
 	$(BIN)/mypy $$($(BIN)/python -c '$(OLD_NUMPY_TYPES)')
 	@mkdir -p build/lint && ln -sfn ../.. build/lint/beamwright
 	cd build/lint && "$(abspath $(BIN))/mypy" --config-file ../../pyproject.toml \
+	  $$("$(abspath $(BIN))/python" -c '$(OLD_NUMPY_TYPES)') \
 	  --cache-dir ../../.mypy_cache/addon beamwright/addon
 
 format: $(VENV)/.lint ## Put the sources into the house format

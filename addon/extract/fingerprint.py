@@ -275,7 +275,7 @@ def _reached(scene: bpy.types.Scene) -> set[bpy.types.ID]:
     for used, users in bpy.data.user_map().items():
         for user in users:
             uses.setdefault(user, []).append(used)
-    reached = {scene}
+    reached: set[bpy.types.ID] = {scene}
     pending: list[Any] = [scene]
     while pending:
         for used in uses.get(pending.pop(), ()):
@@ -293,7 +293,7 @@ def _outside(
     for found in bpy.data.file_path_map(subset=reached, include_libraries=True).values():
         paths.update(found)
     for item in reached:
-        library = item.library
+        library: bpy.types.Library | None = item.library
         while library is not None:
             paths.add(bpy.path.abspath(library.filepath))
             library = library.parent

@@ -224,9 +224,9 @@ def problems(scene: bpy.types.Scene) -> list[Finding]:
                         )
                     )
         elif kind == "SOUND":
-            message = _sound_problem(strip)
-            if message:
-                found.append(Finding(name, message))
+            problem = _sound_problem(strip)
+            if problem:
+                found.append(Finding(name, problem))
         elif kind in EFFECTS:
             if kind == "WIPE" and strip.blur_width > 0.0:
                 found.append(

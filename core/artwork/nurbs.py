@@ -42,25 +42,25 @@ def nurbs_polyline(
     Basis functions by the recursion of Cox and de Boor (L. Piegl, W. Tiller, The NURBS Book,
     2nd edition 1997, equation 2.5).
     """
-    points = np.asarray(points, np.float64)
-    weights = np.asarray(weights, np.float64)
-    count = len(points)
+    control: FloatArray = np.asarray(points, np.float64)
+    weight: FloatArray = np.asarray(weights, np.float64)
+    count = len(control)
     order = min(max(int(order), 2), count)
     if count < 2:
-        return points
+        return control
     if cyclic:
-        points = np.concatenate([points, points[: order - 1]])
-        weights = np.concatenate([weights, weights[: order - 1]])
-    knots = np.arange(len(points) + order, dtype=np.float64)
+        control = np.concatenate([control, control[: order - 1]])
+        weight = np.concatenate([weight, weight[: order - 1]])
+    knots = np.arange(len(control) + order, dtype=np.float64)
     if clamped and not cyclic:
-        knots = np.clip(knots, order - 1, len(points))
-    first, last = knots[order - 1], knots[len(points)]
+        knots = np.clip(knots, order - 1, len(control))
+    first, last = knots[order - 1], knots[len(control)]
     spans = round(last - first)
     u = np.linspace(first, last, spans * steps + 1)
     if cyclic:
         u = u[:-1]
-    basis = _basis(u, knots, order) * weights
-    result: FloatArray = (basis @ points) / basis.sum(axis=1, keepdims=True)
+    basis = _basis(u, knots, order) * weight
+    result: FloatArray = (basis @ control) / basis.sum(axis=1, keepdims=True)
     return result
 
 

@@ -312,8 +312,8 @@ def _gather(offsets: IntArray, rows: IntArray) -> tuple[IntArray, IntArray]:
     """Indices of the elements of some rows of a ragged array, and their new offsets."""
     counts = np.diff(offsets)[rows]
     new = _offsets(counts)
-    index = np.repeat(offsets[rows] - new[:-1], counts) + np.arange(new[-1])
-    return index, new
+    index = np.repeat(offsets[rows] - new[:-1], counts) + np.arange(int(new[-1]), dtype=np.int64)
+    return index.astype(np.int64), new
 
 
 def knots_from_polyline(points: ArrayLike, closed: bool) -> FloatArray:
