@@ -107,8 +107,12 @@ ENDINGS = [signal.SIGINT, signal.SIGTERM, *filter(None, [getattr(signal, "SIGHUP
 
 
 @pytest.mark.parametrize("number", ENDINGS)
-def test_ctrl_c_and_termination_black_out(number):
+def test_ctrl_c_and_termination_black_out(number, request):
     """Also the end of the terminal."""
+    if number != signal.SIGINT and signal.getsignal(number) is signal.SIG_IGN:
+        # Whoever started the tests had it ignored (nohup does); here it is to count.
+        request.addfinalizer(lambda: signal.signal(number, signal.SIG_IGN))
+        signal.signal(number, signal.SIG_DFL)
     with Receiver(port=0) as receiver:
         before = signal.getsignal(signal.SIGTERM)
 
@@ -127,11 +131,11 @@ def test_ctrl_c_and_termination_black_out(number):
         assert signal.getsignal(signal.SIGTERM) is before
 
 
-def test_an_interruption_that_the_shell_ignores_blacks_out_too():
+def test_an_interruption_that_the_shell_ignores_blacks_out_too(request):
     """As a job in the background, where Python starts without its handler for Ctrl-C."""
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
-        test_ctrl_c_and_termination_black_out(signal.SIGINT)
+        test_ctrl_c_and_termination_black_out(signal.SIGINT, request)
         assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
     finally:
         signal.signal(signal.SIGINT, before)
