@@ -188,7 +188,8 @@ class ClusterRunner:
     def run(self, graph: Graph, cache: Cache, makers: Makers) -> Iterator[int]:
         """See `jobs.Runner`."""
         dask, client = self._dask, self._client
-        blend = client.scatter(Path(self._request.file).read_bytes(), hash=False)
+        # A task and no scattered value: what a lost worker held is then made again by another.
+        blend = client.submit(bytes, Path(self._request.file).read_bytes(), pure=False)
         command = asdict(self._command)
         finished = dask.as_completed(loop=client.loop, with_results=False)
         running: dict[str, tuple[int, Task, Any]] = {}
