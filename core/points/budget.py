@@ -260,8 +260,8 @@ def _dropped(
 ) -> tuple[BoolArray, int, int]:
     """Choose the strokes to keep so that they fit at stress 1; also groups and frames waited.
 
-    The fewest groups go, least important first. What was dropped stays dropped until there
-    has been room for it for some time, so that nothing blinks.
+    The fewest groups go that leave some room, least important first. What was dropped stays
+    dropped until there has been room for it for some time, so that nothing blinks.
     """
     groups = drop_groups(strokes, tour)
     count = int(groups.max()) + 1
@@ -282,12 +282,13 @@ def _dropped(
         short = tour.keep(kept)
         return prepare(short)(1.0) if len(short) else 0.0
 
-    def fewest(limit: float) -> int:
-        """Groups to drop; N(k) is not quite monotone, but what is returned was tried."""
+    def fewest(limit: float, held: BoolArray | None = None) -> int:
+        """Groups to drop, but not what is held; N(k) is not quite monotone, but it was tried."""
         low, high = -1, len(order)
         while high - low > 1:
             middle = (low + high) // 2
-            if samples(rank_of_stroke >= middle) <= limit:
+            kept = rank_of_stroke >= middle
+            if samples(kept if held is None else kept | held) <= limit:
                 high = middle
             else:
                 low = middle
@@ -298,12 +299,15 @@ def _dropped(
     if np.any(was & ~locked):
         needed = samples(held)
         if needed <= budget:
-            back = rank_of_stroke >= fewest(roomy) if needed <= roomy else held
+            back = held | (rank_of_stroke >= fewest(roomy, held)) if needed <= roomy else held
             gain = float(lengths[back].sum() - lengths[held].sum())
             waited = before.waited + 1 if gain > 0.0 else 0
             if waited < _PATIENCE:
                 number = len(np.unique(groups[~held]))
                 return held, number, waited
             return back, len(np.unique(groups[~back])), 0
-    drops = fewest(budget)
+    if samples(np.ones(len(strokes), bool)) <= budget:
+        return np.ones(len(strokes), bool), 0, 0
+    # Room is left at once, so that the next frames need not drop more; less stress fills it.
+    drops = fewest(roomy)
     return rank_of_stroke >= drops, drops, 0
