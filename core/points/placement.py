@@ -25,6 +25,7 @@ __all__ = [
     "Route",
     "Tour",
     "build_route",
+    "effective_tolerance",
     "fed_forward",
     "limits_at",
     "run_clock",
@@ -47,10 +48,19 @@ _SHORTEST_LIT = 2.0  # samples: a shorter piece may fall between two samples
 # Tracking error in units of acceleration / W²: 99th percentile on lettering and meshes near
 # 0.7, elsewhere in proportion to the peak after a step of acceleration.
 _KAPPA_DAMPING = (0.2, 0.3, 0.4, 0.5, 0.6, 0.65, 0.75, 0.85, 1.0, 1.2, 3.0)
-_KAPPA = (1.27, 0.94, 0.71, 0.49, 0.26, 0.20, 0.20, 0.34, 0.84, 1.57, 14.0)
-# Few points come from hard motion and little cutting of corners: measured on the model at
-# equal error, also for scanners 7 % slower or faster than their profile.
-_BLEND_SHARE = 0.25
+_KAPPA = (1.06, 0.78, 0.59, 0.41, 0.217, 0.167, 0.167, 0.283, 0.70, 1.31, 11.7)
+# Few points come from hard lit motion, little cutting of corners and calm blank moves, which
+# need less settling: measured on the model at equal error (99th percentile and worst), also
+# for scanners 7 % slower or faster than their profile.
+_BLEND_SHARE = 0.175
+_JUMP_ACCELERATION = 0.012  # at the reference frequency and tolerance
+_JUMP_POWER = 0.9  # of the tolerance
+# Error (99th percentile) over the tolerance at stress 0, ½ and 1: the largest found on the model
+# with lettering and meshes, the same for all ratings and angles.
+_ERROR_DAMPING = (0.4, 0.5, 0.6, 0.65, 0.71, 0.75, 0.85, 1.0, 1.2)
+_ERROR_RELAXED = (5.8, 4.0, 2.6, 2.06, 1.8, 1.9, 1.75, 2.05, 3.4)
+_ERROR_MIDDLE = (4.1, 2.75, 2.3, 2.0, 2.1, 2.2, 1.8, 1.95, 2.6)
+_ERROR_COARSE = (3.3, 2.2, 1.95, 1.95, 2.0, 2.05, 1.65, 1.6, 2.0)
 _FED_FORWARD_GAIN = 2.0  # acceleration for the same error when the lag is inverted
 
 
@@ -95,30 +105,43 @@ def limits_at(profile: ScannerProfile, stress: float, feed_forward: bool = False
     Notes
     -----
     The tolerance X grows as ``4**stress``. After its lag a second-order loop misses by
-    ``kappa a / W²``, so ``a = X W² / kappa``. Speeds and blank moves follow X with the power
-    that makes them grow as ``2.5**stress``, and scale with the loop's frequency.
+    ``kappa a / W²``, so ``a = X W² / kappa``. Speeds follow X with the power that makes them
+    grow as ``2.5**stress``, blank moves a little less than in proportion; both scale with the
+    loop's frequency.
     """
     sampled = profile.sampled
     frequency = sampled.natural_frequency
     tolerance = profile.tolerance_field * 4.0**stress
     kappa = float(np.interp(sampled.damping, _KAPPA_DAMPING, _KAPPA))
     ratio = frequency / _REFERENCE_FREQUENCY
-    growth = (tolerance / _REFERENCE_TOLERANCE) ** (math.log(2.5) / math.log(4.0))
+    widening = tolerance / _REFERENCE_TOLERANCE
+    growth = widening ** (math.log(2.5) / math.log(4.0))
     most = _HEADROOM * sampled.acceleration_max
     fastest = _HEADROOM * sampled.speed_max
     settle = 1.0 if profile.settle else 0.0
     gain = _FED_FORWARD_GAIN if feed_forward else 1.0
     return MotionLimits(
         acceleration=min(gain * tolerance * frequency**2 / kappa, most),
-        jump_acceleration=min(0.02 * ratio**2 * growth, most),
+        jump_acceleration=min(_JUMP_ACCELERATION * ratio**2 * widening**_JUMP_POWER, most),
         speed=min(0.05 * ratio * growth, fastest),
         jump_speed=fastest,
         blend=_BLEND_SHARE * tolerance,
-        settle_before=settle * (3.0 - 2.0 * stress) / min(ratio, 1.0),
+        settle_before=settle * (2.1 - 1.4 * stress) / min(ratio, 1.0),
         settle_after=settle,
         dot_dwell=(5.0 - 2.0 * stress) / min(ratio, 1.0),
         tolerance=tolerance,
     )
+
+
+def effective_tolerance(profile: ScannerProfile, stress: float) -> float:
+    """Return the error (99th percentile, field units) to expect of the beam at a stress."""
+    damping = profile.damping
+    parts = [
+        float(np.interp(damping, _ERROR_DAMPING, errors))
+        for errors in (_ERROR_RELAXED, _ERROR_MIDDLE, _ERROR_COARSE)
+    ]
+    share = float(np.interp(stress, (0.0, 0.5, 1.0), parts))
+    return share * limits_at(profile, stress).tolerance
 
 
 @dataclass(frozen=True, eq=False)

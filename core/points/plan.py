@@ -16,7 +16,16 @@ from ..strokes import Strokes
 from .aim import clipped_to_field, projected
 from .budget import BudgetMemory, Duration, Fit, fit_frame
 from .order import TourMemory, remember, stroke_keys
-from .placement import Clock, Route, Tour, build_route, limits_at, run_clock, sample_clock
+from .placement import (
+    Clock,
+    Route,
+    Tour,
+    build_route,
+    effective_tolerance,
+    limits_at,
+    run_clock,
+    sample_clock,
+)
 from .projector import Projector, ScannerProfile
 from .simplify import drawable, simplified
 from .spacing import count_points, place_points, spacing_at
@@ -34,9 +43,6 @@ LARGEST_STRETCH = 2.0
 
 ORDER_STRESS = 0.5
 """Links are priced by the limits at this stress, so that a tour does not depend on the stress."""
-
-EFFECTIVE_TOLERANCE = 1.75
-"""Measured error (99th percentile) over the tolerance that limits are made for."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +121,7 @@ def plan_strokes(
             dropped=np.zeros(0, bool),
             groups=0,
             stress=0.0,
-            tolerance_field=EFFECTIVE_TOLERANCE * profile.tolerance_field,
+            tolerance_field=effective_tolerance(profile, 0.0),
             broken=len(broken),
             clipped_length=clipped,
             memory=BudgetMemory(home=before.home),
@@ -149,7 +155,7 @@ def plan_strokes(
     if not result.fits and prepare(result.tour)(1.0) > MOST_POINTS:
         # Locked strokes may exceed the budget, but no frame the format's limit.
         result = fit(np.zeros(len(ready), bool), MOST_POINTS)
-    tolerance = EFFECTIVE_TOLERANCE * limits_at(profile, result.stress).tolerance
+    tolerance = effective_tolerance(profile, result.stress)
     if len(result.tour) == 0:
         frame = Frame.dark(profile.point_rate_hz, before.home)
     else:
