@@ -137,6 +137,14 @@ def _parser(prog: str) -> argparse.ArgumentParser:
         default=True,
         help="write report.html, which plays the pictures in any browser (yes)",
     )
+    render.add_argument(
+        "--measure",
+        metavar="N",
+        type=int,
+        default=12,
+        help="simulate every N-th frame and report how near the beam is to the drawing; 0 does "
+        "without (%(default)s)",
+    )
 
     render.add_argument(
         "--per-strip",

@@ -246,6 +246,7 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
         wav_encoding=options.wav_encoding,
         overwrite=not options.keep,
         page=options.page,
+        measure_step=options.measure,
     )
     if host is None or not hasattr(host, "open_film"):
         results = [_run(render_sequence(_open(options, host), request))]

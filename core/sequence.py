@@ -100,6 +100,8 @@ class RenderRequest:
         Replace files of an earlier render; otherwise they are an error.
     page
         Also write `report.html`.
+    measure_step
+        Simulate every how many-th frame and compare the beam with the drawing; 0 does without.
     """
 
     folder: Path
@@ -115,6 +117,7 @@ class RenderRequest:
     wav_encoding: Encoding = "pcm24"
     overwrite: bool = True
     page: bool = False
+    measure_step: int = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -251,6 +254,8 @@ def _check_request(request: RenderRequest) -> None:
         raise SettingError(f"Files are ild, json or wav, at least one, not {request.files}.")
     if request.strokes not in (None, *get_args(StrokeFormat)):
         raise SettingError(f"Strokes are written as svg or json, not {request.strokes!r}.")
+    if request.measure_step < 0:
+        raise SettingError(f"The measuring step is {request.measure_step}; it must be 0 or more.")
     if request.format_code not in FORMAT_CODES:
         raise SettingError(f"ILDA frames have format 0, 1, 4 or 5, not {request.format_code}.")
 
@@ -527,9 +532,13 @@ def _render(
                 continue
             done += 1
             with _at_frame(item.number):
+                due = request.measure_step > 0 and (done - 1) % request.measure_step == 0
                 for name in chosen:
                     share = item.planned[name]
-                    files[name].append(item.number, share.frame, share.figures)
+                    told = share.figures
+                    if due:
+                        told = share.measured(files[name].projector.profile)
+                    files[name].append(item.number, share.frame, told)
                     if page is not None:
                         picture = item.pictures.get(name)
                         if picture is None:
@@ -566,12 +575,12 @@ def _render(
         if request.strokes is not None and request.overwrite:
             for growing in files.values():
                 growing.remove_stale_strokes(numbers)
-        told = [path for path in placed if path.name in report_streams]
+        reported = [path for path in placed if path.name in report_streams]
         others = [path for path in placed if path.name not in report_streams]
         yield Progress(
             ahead + len(numbers),
             ahead + len(numbers),
             numbers[-1],
             figures,
-            RenderResult((*others, *told), report),
+            RenderResult((*others, *reported), report),
         )

@@ -23,6 +23,7 @@ from .projector import ScannerProfile
 __all__ = [
     "Beam",
     "PictureError",
+    "acceleration_share",
     "light_response",
     "linear_response",
     "picture_error",
@@ -177,6 +178,13 @@ def light_response(
     return np.clip(result, 0.0, None)
 
 
+def acceleration_share(beam: Beam, profile: ScannerProfile) -> float:
+    """Root mean square of the mirrors' acceleration over their greatest, of the busier axis."""
+    change = np.diff(beam.velocity, axis=0, append=beam.velocity[:1]) * beam.substeps
+    rms = float(np.sqrt((change * change).mean(axis=0)).max())
+    return rms / profile.sampled.acceleration_max
+
+
 @dataclass(frozen=True, slots=True)
 class PictureError:
     """How far the drawn picture is from the wanted one, in field units.
@@ -225,7 +233,9 @@ def picture_error(beam: Beam, strokes: Strokes, spacing_field: float = 0.002) ->
     both = beam.lit & np.roll(beam.lit, -1)
     runs = np.stack([beam.xy[both], following[both]], axis=1)
     lit_segments = shapely.linestrings(runs) if len(runs) else np.empty(0, object)
-    drawn = shapely.STRtree(np.concatenate([lit_segments, shapely.points(drawn_points)]))
+    # Rows with light next to none in the dark are points; the others are ends of segments.
+    alone = beam.lit & ~both & ~np.roll(both, 1)
+    drawn = shapely.STRtree(np.concatenate([lit_segments, shapely.points(beam.xy[alone])]))
     wanted_tree = shapely.STRtree(wanted)
     stray, nearest = _distances(wanted_tree, drawn_points)
     missing, _ = _distances(drawn, probes)

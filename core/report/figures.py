@@ -47,6 +47,16 @@ class FrameFigures:
         Strokes left out because a coordinate or colour is not a finite number.
     clipped_length
         Length that lies outside the projector's field, in field units after aiming.
+    error_field, error_worst_field
+        How far the simulated beam is from the strokes drawn, field units: 99th percentile and
+        largest. None, like all that follows, where it was not measured.
+    corner_rounding_field
+        Mean distance from the corners of the strokes to the simulated beam.
+    brightness_evenness
+        Light per length along the strokes, 10th percentile over median; 1 is even.
+    acceleration_share
+        Root mean square of the mirrors' acceleration over their greatest, of the busier axis:
+        what heats the motors.
     """
 
     frame: int
@@ -68,3 +78,8 @@ class FrameFigures:
     dropped_groups: int = 0
     broken_strokes: int = 0
     clipped_length: float = 0.0
+    error_field: float | None = None
+    error_worst_field: float | None = None
+    corner_rounding_field: float | None = None
+    brightness_evenness: float | None = None
+    acceleration_share: float | None = None

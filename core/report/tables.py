@@ -26,6 +26,8 @@ and where its laser is known a "safety"::
 
 A figure whose inputs are unknown or doubtful has the value null and a remark that says why;
 "worst" is null where no frame could be examined.
+Measured frames also have "error_field", "error_worst_field", "corner_rounding_field",
+"brightness_evenness" and "acceleration_share", see `FrameFigures`.
 A frame's `cost` sums to its points; the key "" is what belongs to no object.
 `report.csv` has one row for each projector and frame, without the cost but for the heaviest
 object.
@@ -221,12 +223,24 @@ def cost_ranges(
     return sorted(found, key=lambda row: (-row.points * row.frames.count, row.name))
 
 
+_MEASURED = (
+    "error_field",
+    "error_worst_field",
+    "corner_rounding_field",
+    "brightness_evenness",
+    "acceleration_share",
+)
+
+
 def _frame_row(figures: FrameFigures) -> dict[str, Any]:
     row = asdict(figures)
     row["cost"] = {name: round(points, 3) for name, points in figures.cost.items()}
     row["dropped_objects"] = list(figures.dropped_objects)
     for key in ("refresh_hz", "stress", "tolerance_field", "dropped_length", "lit_length"):
         row[key] = round(row[key], 6)
+    for key in _MEASURED:
+        if row[key] is not None:
+            row[key] = round(row[key], 6)
     return row
 
 
@@ -266,12 +280,17 @@ def json_text(report: Report) -> str:
                 about["profile"] = json.loads(profile_to_json(projector.profile))
             if projector.safety is not None:
                 about["safety"] = dict(projector.safety)
-            rows = ",\n".join(dump(_frame_row(figures)) for figures in projector.figures)
+            rows = ",\n".join(dump(_told(_frame_row(figures))) for figures in projector.figures)
             parts.append(f'{dump(about)[:-1]}, "frames": [\n{rows}\n]}}')
         body = ",\n".join(parts)
         return f'{dump(head)[:-1]}, "projectors": [\n{body}\n]}}\n'
     except ValueError as error:
         raise FormatError(f"The report holds a figure that is no number: {error}.") from error
+
+
+def _told(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Leave out what was not measured."""
+    return {key: value for key, value in row.items() if value is not None}
 
 
 _CSV_COLUMNS = tuple(
@@ -301,6 +320,8 @@ def csv_text(report: Report) -> str:
 
 
 def _plain(value: object) -> object:
+    if value is None:
+        return ""
     return int(value) if isinstance(value, bool) else value
 
 
@@ -491,6 +512,7 @@ def _remarks(projector: ProjectorReport, limit: int) -> list[str]:
             f"parts outside the projector's field cut off in {_count(len(clipped), 'frame')}, most "
             f"at frame {worst.frame} (length {worst.clipped_length:.2f})"
         )
+    lines += _beam_remarks(figures)
     darkened = sum(row.darkened for row in figures)
     if darkened:
         count = sum(row.darkened > 0 for row in figures)
@@ -517,6 +539,25 @@ def _hazards(safety: Mapping[str, Any]) -> list[str]:
         )
     lines.append(f"  {safety['note']}")
     return lines
+
+
+def _beam_remarks(figures: Sequence[FrameFigures]) -> list[str]:
+    """Say how near the simulated beam is to the drawing."""
+    errors = [(row.error_field, row) for row in figures if row.error_field is not None]
+    if not errors:
+        return []
+    most, worst = max(errors, key=lambda pair: pair[0])
+    usual = median(error for error, _ in errors)
+    even = min(row.brightness_evenness or 0.0 for _, row in errors)
+    busy = max(row.acceleration_share or 0.0 for _, row in errors)
+    return [
+        f"simulated in {_count(len(errors), 'frame')}: 99 % of beam and drawing are within "
+        f"{usual:.4f}, or {most:.4f} at frame {worst.frame} "
+        f"(there {worst.error_worst_field or 0.0:.4f} at worst, "
+        f"{worst.corner_rounding_field or 0.0:.4f} at corners)",
+        f"  brightness evenness {even:.2f} or better, mirrors at up to {_percent(busy)} of their "
+        "acceleration (rms)",
+    ]
 
 
 def summary(report: Report, *, lines_each: int = 5) -> str:

@@ -46,6 +46,25 @@ class TestFiles:
         assert names(folder) == sorted(expected)
         assert sorted(steps[-1].result.files) == sorted(folder / name for name in expected)
 
+    def test_every_other_frame_is_measured(self, rendered, tmp_path):
+        _, steps = rendered
+        for projector in steps[-1].result.report.projectors:
+            first, *others = projector.figures
+            assert 0.0 < first.error_field < 0.05
+            assert all(row.error_field is None for row in others)  # one in twelve
+        result = render(Film(), RenderRequest(tmp_path / "a", measure_step=2)).result
+        back = tables.read(tmp_path / "a" / "report.json")
+        for projector, told in zip(result.report.projectors, back.projectors, strict=True):
+            measured = [row.frame for row in projector.figures if row.error_field is not None]
+            assert measured == [1, 3]
+            assert told.figures[0].error_field == pytest.approx(
+                projector.figures[0].error_field, abs=1e-6
+            )
+            assert projector.figures[2].error_field == 0.0  # nothing to draw at frame 3
+        result = render(Film(), RenderRequest(tmp_path / "b", measure_step=0)).result
+        rows = [row for projector in result.report.projectors for row in projector.figures]
+        assert all(row.error_field is None for row in rows)
+
     def test_steps(self, rendered):
         _, steps = rendered
         assert [(step.done, step.total, step.frame) for step in steps] == [
@@ -170,6 +189,7 @@ class TestRequests:
             ({"projectors": ("Grafics",)}, "'Grafics'.*Graphics, Lettering"),
             ({"projectors": ("Graphics", "Graphics")}, "named twice"),
             ({"format_code": 2}, "0, 1, 4 or 5, not 2"),
+            ({"measure_step": -1}, "measuring step is -1"),
             ({"files": ("mp3",)}, "ild, json or wav"),
             ({"files": ()}, "at least one"),
             ({"strokes": "pdf"}, "svg or json"),

@@ -42,6 +42,13 @@ FLIGHT = tuple(
     row(frame, Whale=500.0, Gull=460.0 if 40 <= frame <= 72 else 30.0, Boat=250.0)
     for frame in range(30, 81)
 )
+MEASURED = {
+    "error_field": 0.0071,
+    "error_worst_field": 0.0182,
+    "corner_rounding_field": 0.0033,
+    "brightness_evenness": 0.56,
+    "acceleration_share": 0.141,
+}
 REPORT = Report(
     scene="Harbour",
     fps=24.0,
@@ -66,6 +73,7 @@ REPORT = Report(
                     dropped_length=0.5 * (frame % 2),
                     dropped_objects=("Title",) if frame % 2 else (),
                     darkened=frame == 33,
+                    **(MEASURED if frame % 12 == 6 else {}),
                 )
                 for frame in range(30, 81)
             ),
