@@ -40,6 +40,7 @@ FORBIDDEN = 1 << 28
 _TINY = 1e-12
 _NOISE = 2 * COST_UNIT  # largest noise on a link: about what a corner or a short hop costs
 _MOST_ROUNDS = 40
+_RUNS = np.array([[1], [2], [3]])  # strokes moved together
 
 
 # --- clock -------------------------------------------------------------------------------
@@ -223,7 +224,8 @@ def link_costs(
         Symmetric; `FORBIDDEN` from a stroke to itself.
     """
     x, y = xy[:, 0], xy[:, 1]
-    distance = np.maximum(np.abs(x[:, None] - x), np.abs(y[:, None] - y))
+    distance = np.abs(x[:, None] - x)
+    np.maximum(distance, np.abs(y[:, None] - y), out=distance)
     costs = jump_cost(distance, acceleration, speed, jump_acceleration, jump_speed, settle)
     near = np.nonzero(distance < join)
     if len(near[0]):
@@ -250,10 +252,17 @@ def jump_cost(
     """
     reach = jump_speed * jump_speed / jump_acceleration
     slow = np.minimum(distance, reach)
-    move = 2.0 * np.sqrt(slow / jump_acceleration) + (distance - slow) / jump_speed
-    result: IntArray = np.rint((move + (speed / acceleration + settle)) * COST_UNIT).astype(
-        np.int32
-    )
+    # In place: the arrays are as large as the matrix of all links.
+    move = slow / jump_acceleration
+    np.sqrt(move, out=move)
+    move *= 2.0
+    if not np.array_equal(slow, distance):
+        np.subtract(distance, slow, out=slow)
+        slow /= jump_speed
+        move += slow
+    move += speed / acceleration + settle
+    move *= COST_UNIT
+    result: IntArray = np.rint(move, out=move).astype(np.int32)
     return result
 
 
@@ -386,30 +395,42 @@ def improve_tour(
     count = len(tour)
     if count <= 2:
         return tour.copy()
-    result = _descended(costs, neighbours, tour, sweeps)
+    near = neighbours.astype(np.intp)
+    result = _descended(costs, near, tour, sweeps, thorough=True)
     if kicks > 0 and count >= 4:
         rounds = min(math.ceil(10 * kicks / count), _MOST_ROUNDS)
-        result = _shaken(costs, neighbours, result, rounds, seed, sweeps)
+        result = _shaken(costs, near, result, rounds, seed, sweeps)
     return result
 
 
-def _descended(costs: IntArray, neighbours: IntArray, tour: IntArray, sweeps: int) -> IntArray:
-    """Local search until no move gains, or for `sweeps` sweeps."""
+def _descended(
+    costs: IntArray,
+    near: NDArray[np.intp],
+    tour: IntArray,
+    sweeps: int,
+    *,
+    thorough: bool = False,
+) -> IntArray:
+    """Local search until no move gains, or for `sweeps` sweeps.
+
+    Moves of runs that wrap around the end are left out of a sweep; if `thorough`, the search
+    only ends where there are none from elsewhere either.
+    """
     result = tour.copy()
-    turned = False
+    near_costs = np.take_along_axis(costs, near, axis=1)
+    turned = not thorough
     for _ in range(sweeps):
-        if _sweep(costs, neighbours, result):
-            turned = False
+        if _sweep(costs, near, near_costs, result):
+            turned = not thorough
         elif turned:
             break
         else:
-            # Moves of runs that wrap around the end are left out: look again from elsewhere.
             result = np.roll(result, len(result) // 2)
             turned = True
     return result
 
 
-def _sweep(costs: IntArray, neighbours: IntArray, tour: IntArray) -> bool:
+def _sweep(costs: IntArray, near: NDArray[np.intp], near_costs: IntArray, tour: IntArray) -> bool:
     """Apply disjoint gainful moves to `tour` in place; False when there is none.
 
     For each node a, linked to b, and each c on its list: 2-opt links a to c and their mates
@@ -418,56 +439,52 @@ def _sweep(costs: IntArray, neighbours: IntArray, tour: IntArray) -> bool:
     """
     count = len(tour)
     entry = tour.astype(np.intp)
-    places = np.arange(count)
+    end = entry ^ 1
     place = np.empty(2 * count, np.intp)
-    place[entry] = place[entry ^ 1] = places
+    place[entry] = place[end] = np.arange(count)
     leaving = np.zeros(2 * count, bool)
-    leaving[entry ^ 1] = True
+    leaving[end] = True
     mate = np.empty(2 * count, np.intp)
-    mate[entry ^ 1] = np.roll(entry, -1)
-    mate[entry] = np.roll(entry ^ 1, 1)
-    node = np.arange(2 * count)
+    mate[end[:-1]] = entry[1:]
+    mate[end[-1]] = entry[0]
+    mate[mate[end]] = end
     flat = costs.ravel()
     width = 2 * count
-    link = flat[node * width + mate]
+    link = flat[np.arange(0, width * width, width) + mate]
 
     def cost(p: NDArray[np.intp], q: NDArray[np.intp]) -> IntArray:
         found: IntArray = flat[p * width + q]
         return found
 
-    other = neighbours.astype(np.intp)
-    spare = link[:, None] - cost(node[:, None], other)
-    row, column = np.nonzero(spare > 0)
-    if len(row) == 0:
+    spare = link[:, None] - near_costs
+    which = np.flatnonzero(spare > 0)
+    if len(which) == 0:
         return False
-    a, c = row, other[row, column]
-    spare_of = spare[row, column]
+    a, c = which // near.shape[1], near.ravel()[which]
+    spare_of = spare.ravel()[which]
     b, d = mate[a], mate[c]
     at_a, at_c = place[a], place[c]
     out_a, out_c = leaving[a], leaving[c]
-    gains = np.empty((4, len(a)), np.int64)
-    gains[0] = np.where(out_a == out_c, spare_of + link[c] - cost(b, d), 0)
-    way = np.where(out_a, -1, 1)
-    inside = way * (at_c - at_a) % count
-    for run in (1, 2, 3):
-        if count < run + 3:
-            gains[run] = 0
-            continue
-        last = (at_a + way * (run - 1)) % count
-        end = entry[last] ^ np.where(out_a, 0, 1)
-        beyond = mate[end]
+    both = spare_of + link[c]
+    gains = np.zeros((4, len(a)), np.int64)
+    gains[0] = np.where(out_a == out_c, both - cost(b, d), 0)
+    runs = _RUNS[: max(count - 3, 0)]
+    if len(runs):
+        way = np.where(out_a, -1, 1)
+        last = at_a + way * (runs - 1)
         # The run must not wrap, nor hold c, nor lie between c and its mate already.
-        wraps = np.where(out_a, at_a - last, last - at_a) != run - 1
-        free = (inside >= run) & (d != a) & (d != end) & ~wraps
-        gain = spare_of + link[end] + link[c] - cost(end, d) - cost(b, beyond)
-        gains[run] = np.where(free, gain, 0)
-    kind = np.argmax(gains, axis=0)
-    gain = gains[kind, np.arange(len(a))]
+        whole = (last >= 0) & (last < count)
+        end = entry[last % count] ^ (way > 0)
+        free = whole & (way * (at_c - at_a) % count >= runs) & (d != a) & (d != end)
+        gain = both + link[end] - cost(end, d) - cost(b, mate[end])
+        gains[1 : len(runs) + 1] = np.where(free, gain, 0)
+    kind = gains.argmax(axis=0)
+    gain = gains.max(axis=0)
     good = np.flatnonzero(gain > 0)
     if len(good) == 0:
         return False
     # The best move of each node, then of all, cheapest first; ties by node.
-    good = good[np.lexsort((good, -gain[good]))]
+    good = good[np.argsort(-gain[good], kind="stable")]
     taken = np.zeros(count, bool)
     applied = False
     seen: set[int] = set()
@@ -506,7 +523,7 @@ def _sweep(costs: IntArray, neighbours: IntArray, tour: IntArray) -> bool:
 
 
 def _shaken(
-    costs: IntArray, neighbours: IntArray, tour: IntArray, rounds: int, seed: int, sweeps: int
+    costs: IntArray, near: NDArray[np.intp], tour: IntArray, rounds: int, seed: int, sweeps: int
 ) -> IntArray:
     """Search with noise on the costs, then without it, and keep what is shorter.
 
@@ -525,8 +542,8 @@ def _shaken(
             state ^= state >> 17
             state ^= (state << 5) & 0xFFFFFFFF
             noise[index] = state % _NOISE
-        trial = _descended(costs + noise[pairs], neighbours, best, sweeps)
-        trial = _descended(costs, neighbours, trial, sweeps)
+        trial = _descended(costs + noise[pairs], near, best, sweeps)
+        trial = _descended(costs, near, trial, sweeps, thorough=True)
         length = _length(costs, trial)
         if length < shortest:
             best, shortest = trial, length
