@@ -199,14 +199,16 @@ def fit_frame(
     tour = order_strokes(strokes, order_limits, before.tour, keys=keys)
     duration = prepare(tour)
     was = np.array([key in before.dropped for key in keys])
-    if not np.any(was) and duration(1.0) <= budget:
-        kept, groups, waited = np.ones(len(strokes), bool), 0, 0
-    else:
+    stress = None
+    if np.any(was) or (stress := fit_stress(duration, budget, before.stress)) is None:
         kept, groups, waited = _dropped(
             strokes, tour, prepare, budget, was, priority, locked, before
         )
+    else:
+        kept, groups, waited = np.ones(len(strokes), bool), 0, 0
     if np.all(kept):
-        stress = fit_stress(duration, budget, before.stress)
+        if stress is None:
+            stress = fit_stress(duration, budget, before.stress)
         fits = stress is not None
         stress = 1.0 if stress is None else _released(stress, before)
         return Fit(tour, tour, stress, kept, 0, 0, fits)

@@ -190,17 +190,29 @@ class _PlannedPlacing:
         self._feed_forward = feed_forward
         self._lag = profile.sampled.light_lag
         self._mirror_lag = profile.sampled.mirror_lag if feed_forward else None
+        # What was timed last is mostly what is placed.
+        self._last: tuple[Tour, Route] | None = None
+        self._timed: tuple[Route, float, Clock] | None = None
 
     def prepare(self, tour: Tour) -> Duration:
-        route = build_route(self._strokes, tour)
+        route = self._route(tour)
         return lambda stress: self._clock(route, stress).total
 
+    def _route(self, tour: Tour) -> Route:
+        if self._last is None or self._last[0] is not tour:
+            self._last = (tour, build_route(self._strokes, tour))
+        return self._last[1]
+
     def _clock(self, route: Route, stress: float) -> Clock:
-        limits = limits_at(self._profile, stress, self._feed_forward)
-        return run_clock(route, limits, self._lag, self._mirror_lag)
+        timed = self._timed
+        if timed is None or timed[0] is not route or timed[1] != stress:
+            limits = limits_at(self._profile, stress, self._feed_forward)
+            clock = run_clock(route, limits, self._lag, self._mirror_lag)
+            self._timed = timed = (route, stress, clock)
+        return timed[2]
 
     def place(self, tour: Tour, stress: float, least: int) -> Frame:
-        clock = self._clock(build_route(self._strokes, tour), stress)
+        clock = self._clock(self._route(tour), stress)
         count = math.ceil(clock.total - 1e-9)
         slowed = max(count, min(least, math.floor(LARGEST_STRETCH * count)))
         return sample_clock(
