@@ -139,7 +139,9 @@ def _pair_costs(
     limits: MotionLimits,
 ) -> IntArray:
     """Link costs between broadcast arrays of ends (position, tangent, room)."""
-    distance = np.abs(leave[0] - enter[0]).max(axis=-1)
+    distance = np.maximum(
+        np.abs(leave[0][..., 0] - enter[0][..., 0]), np.abs(leave[0][..., 1] - enter[0][..., 1])
+    )
     costs = jump_cost(
         distance,
         limits.acceleration,
@@ -228,15 +230,17 @@ def order_strokes(
         _favour(costs, tour.links)
     neighbours = neighbour_lists(costs, NEIGHBOURS)
     entry = greedy_tour(costs, neighbours) if tour is None else tour.entry
-    entry = _improved(costs, neighbours, entry, kicks, seed, sweeps)
     closed = strokes.closed
-    if np.any(closed):
+    loops = bool(np.any(closed))
+    # With loops, kicks are kept for when the loops' entries are chosen: they count for more then.
+    entry = _improved(costs, neighbours, entry, 0 if loops else kicks, seed, sweeps)
+    if loops:
         starts = _best_entries(strokes, entry, starts, remembered, limits)
         costs = _costs(ends_of(strokes, starts), limits)
         if tour is not None:
             _favour(costs, tour.links)
         neighbours = neighbour_lists(costs, NEIGHBOURS)
-        better = _improved(costs, neighbours, entry, kicks // 2, seed, sweeps)
+        better = _improved(costs, neighbours, entry, kicks, seed, sweeps)
         if not np.array_equal(better, entry):
             entry, starts = better, _best_entries(strokes, better, starts, remembered, limits)
     return _finished(strokes, entry, starts, limits)
@@ -398,18 +402,20 @@ def _best_entries(
     enter = [np.repeat(values[entry][:, None], width, axis=1) for values in (xy, tangent, room)]
     leave = [np.repeat(values[entry ^ 1][:, None], width, axis=1) for values in (xy, tangent, room)]
     used = np.ones(count, np.int64)
-    for position, state in candidates.items():
-        size = used[position] = len(state)
-        line = strokes.polyline(int(order[position]))[:-1]
-        ahead = line[state] - line[(state + 1) % len(line)]
-        behind = line[state] - line[state - 1]
-        if entry[position] & 1:
-            ahead, behind = behind, ahead
-        for ends, vector in ((enter, ahead), (leave, behind)):
-            length = np.maximum(np.hypot(vector[:, 0], vector[:, 1]), 1e-300)
-            ends[0][position, :size] = line[state]
-            ends[1][position, :size] = vector / length[:, None]
-            ends[2][position, :size] = 0.5 * length
+    used[loops] = [len(state) for state in candidates.values()]
+    position = np.repeat(loops, used[loops])
+    column = np.arange(len(position)) - np.repeat(np.cumsum(used[loops]) - used[loops], used[loops])
+    state = np.concatenate(list(candidates.values()))
+    base = strokes.offsets[order[position]]
+    around = strokes.counts[order[position]] - 1
+    at = strokes.points[base + state]
+    step = np.where(entry[position] & 1, -1, 1)
+    for ends, way in ((enter, step), (leave, -step)):
+        vector = at - strokes.points[base + (state + way) % around]
+        length = np.maximum(np.hypot(vector[:, 0], vector[:, 1]), 1e-300)
+        ends[0][position, column] = at
+        ends[1][position, column] = vector / length[:, None]
+        ends[2][position, column] = 0.5 * length
     # Links into and out of loops only: the others stay as they are.
     touched = np.flatnonzero(ring | np.roll(ring, 1))
     links = _pair_costs(
@@ -424,28 +430,27 @@ def _best_entries(
     link_into = dict(zip(touched.tolist(), links, strict=True))
     # Stay where a loop was entered in the last frame unless another place gains enough.
     known = loops[~np.isnan(remembered[order[loops], 0])]
-    for position in known.tolist():
-        size = used[position]
-        away = np.abs(enter[0][position, :size] - remembered[order[position]]).max(axis=1)
-        link_into[position][:, int(np.argmin(away))] -= _LOOP_BONUS
+    for place in known.tolist():
+        away = np.abs(enter[0][place, : used[place]] - remembered[order[place]]).max(axis=1)
+        link_into[place][:, int(np.argmin(away))] -= _LOOP_BONUS
     new_starts = starts.copy()
     carried = int(used[0])  # 1 where the tour is cut at an open stroke
     infinite = np.int64(1) << 40
     reach = np.where(np.eye(carried, dtype=bool), 0, infinite)
     came: list[tuple[int, NDArray[np.intp]]] = []
-    for position in [*range(1, count), 0]:
-        if position not in link_into:
+    for place in [*range(1, count), 0]:
+        if place not in link_into:
             reach = reach[:, :1]
             continue
-        through = reach[:, :, None] + link_into[position][: reach.shape[1], : used[position]]
-        came.append((position, np.argmin(through, axis=1)))
+        through = reach[:, :, None] + link_into[place][: reach.shape[1], : used[place]]
+        came.append((place, np.argmin(through, axis=1)))
         reach = through.min(axis=1)
     choice = int(np.argmin(np.diagonal(reach)))
-    at = choice
-    for position, back in reversed(came):
-        if ring[position]:
-            new_starts[order[position]] = candidates[position][at]
-        at = int(back[choice, at])
+    taken = choice
+    for place, back in reversed(came):
+        if ring[place]:
+            new_starts[order[place]] = candidates[place][taken]
+        taken = int(back[choice, taken])
     return new_starts
 
 
