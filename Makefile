@@ -124,6 +124,7 @@ samples: $(VENV)/.blender ## Rebuild the sample scenes from their scripts
 
 pictures: $(VENV)/.blender ## Redraw the pictures of the sample scenes in docs/pictures
 	$(BIN)/python docs/pictures/draw_samples.py
+	$(BIN)/python packaging/plot_beam.py docs/pictures/beam.svg
 
 test-gui: $(VENV)/.test ## Drive a Blender window (see DEVELOPERS.md); pictures go to build/gui
 	@for script in tests/gui/check_*.py; do echo "$$script"; \
