@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -49,12 +50,12 @@ class Strokes:
     def __len__(self) -> int:
         return len(self.offsets) - 1
 
-    @property
+    @cached_property
     def counts(self) -> NDArray[np.int64]:
         """Points of each stroke, (k,)."""
         return np.diff(self.offsets)
 
-    @property
+    @cached_property
     def closed(self) -> NDArray[np.bool_]:
         """True where a stroke of three points or more ends exactly where it starts, (k,)."""
         if len(self) == 0:

@@ -511,14 +511,20 @@ def sample_clock(
         caught_up = units.mirror_lag
     rgb = np.zeros((count, 3))
     stroke = np.full(count, -1, np.int32)
+    floor = profile.minimum_level
+    levels = np.where(strokes.colour > 0.0, floor + (1.0 - floor) * strokes.colour, 0.0)
+    levels = np.concatenate([levels, np.zeros((1, 3))])  # of stroke -1: dark
+    drawn_at: dict[float, IntArray] = {}
     for channel, lag in enumerate(late - caught_up for late in units.light_lag):
-        then = np.mod(time - lag * step, clock.total)
-        vertex = (np.searchsorted(clock.starts, then, side="right") - 1) // 4
-        drawn = route.stroke[vertex]
-        level = np.where(drawn >= 0, strokes.colour[drawn, channel], 0.0)
-        floor = profile.minimum_level
-        rgb[:, channel] = np.where(level > 0.0, floor + (1.0 - floor) * level, 0.0)
-        stroke = np.where((stroke < 0) & (level > 0.0), drawn, stroke)
+        if lag not in drawn_at:
+            then = np.mod(time - lag * step, clock.total)
+            vertex = (np.searchsorted(clock.starts, then, side="right") - 1) // 4
+            drawn_at[lag] = route.stroke[vertex]
+        rgb[:, channel] = levels[drawn_at[lag], channel]
+    for lag in reversed(drawn_at):
+        same = [late - caught_up == lag for late in units.light_lag]
+        shines = np.any(rgb[:, same] > 0.0, axis=1)
+        stroke = np.where(shines, drawn_at[lag], stroke)
     rgb[[0, -1]] = 0.0
     blanked = ~np.any(rgb > 0.0, axis=1)
     stroke[blanked] = -1
