@@ -8,10 +8,10 @@ from . import artwork, live, object_lines, output, preview, projectors, show
 CLASSES = (
     *preview.CLASSES,
     *projectors.CLASSES,
+    *output.CLASSES,
     *live.CLASSES,
     *object_lines.CLASSES,
     *artwork.CLASSES,
-    *output.CLASSES,
     *show.CLASSES,
 )
 

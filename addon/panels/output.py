@@ -5,7 +5,7 @@ from typing import Any
 
 import bpy
 
-from .. import preferences, results
+from .. import preferences, results, timeline
 from ..properties import PROPERTY
 from .sidebar import SidebarPanel, letters, split, wrapped
 
@@ -41,6 +41,70 @@ class BEAMWRIGHT_PT_points(SidebarPanel, bpy.types.Panel):
                 wrapped(box, verdict.detail, width, icon="BLANK1")
 
 
+class BEAMWRIGHT_UL_worst_frames(bpy.types.UIList):
+    """One row for the worst frame of each range that does not fit."""
+
+    bl_idname = "BEAMWRIGHT_UL_worst_frames"
+
+    def draw_item(
+        self,
+        _context: Any,
+        layout: Any,
+        _data: Any,
+        item: Any,
+        _icon: int,
+        _active_data: Any,
+        _active_property: str,
+    ) -> None:
+        """Frame, projector and verdict in words."""
+        row = layout.row()
+        trouble = item.over_budget or item.left_out > 0
+        row.label(text=f"{item.frame}  {item.projector}", icon="ERROR" if trouble else "CHECKMARK")
+        row.label(text=worst_words(item))
+
+
+def worst_words(item: Any) -> str:
+    """Say in a few words what is wrong with a frame of the list."""
+    if item.over_budget:
+        return f"{item.points:,} of {item.budget:,}"
+    if item.left_out:
+        return f"{item.left_out} left out"
+    return "fits"
+
+
+class BEAMWRIGHT_PT_worst_frames(SidebarPanel, bpy.types.Panel):
+    """Frames to look at after an analysis of the range."""
+
+    bl_idname = "BEAMWRIGHT_PT_worst_frames"
+    bl_label = "Worst Frames"
+    bl_parent_id = "BEAMWRIGHT_PT_points"
+
+    @classmethod
+    def poll(cls, context: Any) -> bool:
+        """Only after an analysis."""
+        return timeline.has_report(context.scene)
+
+    def draw(self, context: Any) -> None:
+        """Lay out the jumps, the list, and whom the chosen frame's points go to."""
+        layout, settings = self.layout, getattr(context.scene, PROPERTY)
+        row = layout.row(align=True)
+        previous = row.operator("beamwright.jump_to_marker", text="Previous", icon="TRIA_LEFT")
+        previous.next = False
+        following = row.operator("beamwright.jump_to_marker", text="Next", icon="TRIA_RIGHT")
+        following.next = True
+        layout.template_list(
+            BEAMWRIGHT_UL_worst_frames.bl_idname, "", settings, "worst_frames",
+            settings, "active_worst_frame", rows=3,
+        )  # fmt: skip
+        if 0 <= settings.active_worst_frame < len(settings.worst_frames):
+            item = settings.worst_frames[settings.active_worst_frame]
+            width = letters(context)
+            column = layout.column(align=True)
+            wrapped(column, f"Most points: {item.blame}", width, icon="BLANK1")
+            if item.lost:
+                wrapped(column, f"Lost strokes: {item.lost}", width, icon="BLANK1")
+
+
 class BEAMWRIGHT_PT_export(SidebarPanel, bpy.types.Panel):
     """Frame sequences."""
 
@@ -63,4 +127,9 @@ class BEAMWRIGHT_PT_export(SidebarPanel, bpy.types.Panel):
         row.operator("beamwright.export_sequence", icon="EXPORT")
 
 
-CLASSES = (BEAMWRIGHT_PT_points, BEAMWRIGHT_PT_export)
+CLASSES = (
+    BEAMWRIGHT_UL_worst_frames,
+    BEAMWRIGHT_PT_points,
+    BEAMWRIGHT_PT_worst_frames,
+    BEAMWRIGHT_PT_export,
+)

@@ -3,6 +3,7 @@
 
 from dataclasses import replace
 
+import bpy
 import pytest
 from beamwright.addon import compat, timeline
 from beamwright.core.report.figures import FrameFigures
@@ -143,3 +144,54 @@ def test_jumping_goes_from_range_to_range(scene):
     assert {(row.first, row.last) for row in worst} == {(2, 3), (5, 5)}
     timeline.clear_report(scene)
     assert len(scene.beamwright.worst_frames) == 0
+
+
+def lossy(frames):
+    """Figures of frames that fit only because strokes of the gull were left out."""
+    return [
+        replace(
+            item,
+            dropped_strokes=number,
+            dropped_length=float(number),
+            dropped_objects=("Gull",) if number else (),
+            cost={"Whale": 600.0, "Gull": 200.0},
+        )
+        for item, number in zip(figures([False] * len(frames)), frames, strict=True)
+    ]
+
+
+def test_frames_that_lose_strokes_are_marked_and_listed(scene):
+    items = lossy([0, 2, 5, 0, 1])
+    assert [
+        (over, [run.frame for run in runs]) for over, runs in timeline.troubled_ranges(items)
+    ] == [
+        (False, [2, 3]),
+        (False, [5]),
+    ]
+    assert timeline.write_report(scene, {"Pictures": items}) == 2
+    assert markers(scene) == [
+        (2, "Strokes left out: Pictures"),
+        (3, "Strokes left out ends: Pictures"),
+        (5, "Strokes left out: Pictures"),
+    ]
+    rows = scene.beamwright.worst_frames
+    assert [(row.frame, row.left_out, row.over_budget) for row in rows] == [
+        (3, 5, False),
+        (5, 1, False),
+    ]
+    assert rows[0].blame == "Whale 75 %, Gull 25 %"
+    assert rows[0].lost == "Gull"
+    scene.beamwright.active_worst_frame = 1
+    assert scene.frame_current == 5
+
+
+def test_the_jump_operator_goes_both_ways(scene):
+    jump = bpy.ops.beamwright.jump_to_marker
+    assert not jump.poll()
+    timeline.write_report(scene, {"Pictures": lossy([0, 2, 0, 1])})
+    scene.frame_set(1)
+    for forwards, frame in ((True, 2), (True, 4), (False, 2)):
+        assert jump(next=forwards) == {"FINISHED"}
+        assert scene.frame_current == frame
+    assert jump(next=False) == {"CANCELLED"}
+    assert scene.frame_current == 2
