@@ -33,7 +33,7 @@ def main(path: str) -> None:
     group = parts.collection(scene, "Drawings")
     _, warnings = build_artwork(scene, group, pages, files, ImportOptions(name="Gull"))
     assert not warnings, warnings
-    parts.add_projector(scene, "Pictures", "30 kpps", refresh_hz=25.0, field_deg=8.0)
+    parts.add_projector(scene, "Pictures", "40 kpps", refresh_hz=25.0, field_deg=8.0)
     parts.save(path)
 
 

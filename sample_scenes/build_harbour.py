@@ -38,7 +38,7 @@ def main(path: str) -> None:
     build_sky(parts.collection(scene, "Sky"))
     build_title(parts.collection(scene, "Title"))
 
-    parts.add_projector(scene, "Pictures", "30 kpps", refresh_hz=25.0, field_deg=8.0)
+    parts.add_projector(scene, "Pictures", "40 kpps", refresh_hz=25.0, field_deg=8.0)
     parts.add_projector(scene, "Lettering", "20 kpps", refresh_hz=25.0, field_deg=8.0)
     assign(bpy.data.collections["Title"], "Lettering")
     for name in ("Boat", "Whale", "Gull"):  # what the story is about goes last

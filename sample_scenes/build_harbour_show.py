@@ -58,7 +58,7 @@ def main(path: str) -> None:
     for name, groups, eye, target, lens in VIEWS:
         add_view(harbour, name, groups, eye, target, lens)
     add_title(harbour)
-    parts.add_projector(show, "Pictures", "30 kpps", refresh_hz=25.0, field_deg=8.0)
+    parts.add_projector(show, "Pictures", "40 kpps", refresh_hz=25.0, field_deg=8.0)
     parts.add_projector(show, "Lettering", "20 kpps", refresh_hz=25.0, field_deg=8.0)
     settings = show.beamwright_show
     settings.is_show = True

@@ -48,7 +48,7 @@ def main(path: str) -> None:
         for row in range(2)
     ]
     add_curve(view, "Water", rows, (0.2, 0.5, 1.0), False)
-    parts.add_projector(scene, "Pictures", "30 kpps", refresh_hz=25.0, field_deg=8.0)
+    parts.add_projector(scene, "Pictures", "40 kpps", refresh_hz=25.0, field_deg=8.0)
     parts.add_projector(scene, "Lettering", "20 kpps", refresh_hz=25.0, field_deg=8.0)
     assign(captions, "Lettering")
     parts.save(path)

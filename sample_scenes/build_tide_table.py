@@ -34,7 +34,7 @@ def main(path: str) -> None:
     parts.add_camera(scene, (0.0, -10.0, 0.0), (0.0, 0.0, 0.0), 50.0)
     page = import_page(scene)
     build_buoy(parts.collection(scene, "Buoy"), page)
-    parts.add_projector(scene, "Pictures", "30 kpps", refresh_hz=20.0, field_deg=8.0)
+    parts.add_projector(scene, "Pictures", "40 kpps", refresh_hz=25.0, field_deg=8.0)
     parts.add_projector(scene, "Lettering", "20 kpps", refresh_hz=25.0, field_deg=8.0)
     page.beamwright.artwork.layer("lettering", create=True).assign("Lettering")
     parts.save(path)

@@ -10,6 +10,7 @@ import gzip
 import math
 import re
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -301,11 +302,22 @@ def animate(
 
 
 def add_projector(
-    scene: Any, name: str, rating: str, *, refresh_hz: float, field_deg: float
+    scene: Any,
+    name: str,
+    rating: str,
+    *,
+    refresh_hz: float,
+    field_deg: float,
+    tolerance_field: float = 0.004,
 ) -> Any:
-    """Add a projector with a pair of scanners of a usual rating, such as ``30 kpps``."""
+    """Add a projector with a pair of scanners of a usual rating, such as ``30 kpps``.
+
+    The tolerance is finer than the rating's own at a small field: the puppet theatre's small
+    windows and letters stay recognisable, at some more points.
+    """
     projector = scene.beamwright.add_projector(name)
-    projector.profile.set_from(GENERIC_PROFILES[rating].converted(field_deg=field_deg))
+    profile = GENERIC_PROFILES[rating].converted(field_deg=field_deg)
+    projector.profile.set_from(replace(profile, tolerance_field=tolerance_field))
     projector.target_refresh_hz = refresh_hz
     return projector
 
