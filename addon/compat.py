@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Differences between the supported Blender versions, asked for by feature."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import bpy
@@ -11,13 +11,17 @@ from numpy.typing import NDArray
 __all__ = [
     "animated_paths",
     "animation_curves",
+    "curve_bags",
+    "drop_empty_action",
     "fills_by_material",
     "freestyle_marks",
     "grease_pencils",
     "new_action_slot",
     "new_grease_pencil",
     "register_cli_command",
+    "remove_curves",
     "unregister_cli_command",
+    "write_curve",
 ]
 
 
@@ -54,8 +58,8 @@ def animated_paths(owner: Any) -> Iterator[str]:
         yield curve.data_path
 
 
-def animation_curves(owner: Any) -> Iterator[Any]:
-    """Yield the F-curves of a data block's action."""
+def curve_bags(owner: Any) -> Iterator[Any]:
+    """Yield what holds the F-curves of a data block: its slot's bag in each strip."""
     animation = owner.animation_data
     if animation is None:
         return
@@ -66,7 +70,89 @@ def animation_curves(owner: Any) -> Iterator[Any]:
         for strip in layer.strips:
             bag = strip.channelbag(slot)
             if bag is not None:
-                yield from bag.fcurves
+                yield bag
+
+
+def animation_curves(owner: Any) -> Iterator[Any]:
+    """Yield the F-curves of a data block's action."""
+    for bag in curve_bags(owner):
+        yield from bag.fcurves
+
+
+INTERPOLATIONS = {"CONSTANT": 0, "LINEAR": 1, "BEZIER": 2}
+
+
+def write_curve(
+    owner: Any,
+    path: str,
+    frames: NDArray[np.float32],
+    values: NDArray[Any],
+    *,
+    index: int = 0,
+    action_name: str,
+    group: str,
+    interpolation: str = "LINEAR",
+) -> Any:
+    """Write a new F-curve of a data block into its action, or one that is made for it.
+
+    Parameters
+    ----------
+    owner
+    path
+        Data path.
+    frames, values : (n,) float32
+        Keys, in rising order.
+    index
+        Of the path's array.
+    action_name
+        Of an action made for it.
+    group
+        Channel group, made where it is missing.
+    interpolation
+        ``CONSTANT``, ``LINEAR`` or ``BEZIER``.
+    """
+    animation = owner.animation_data_create()
+    action = animation.action
+    if action is None:
+        action = animation.action = bpy.data.actions.new(action_name)
+    slot = animation.action_slot
+    if slot is None:
+        slot = animation.action_slot = new_action_slot(action, owner)
+    layer = action.layers[0] if action.layers else action.layers.new(action_name)
+    strip = layer.strips[0] if layer.strips else layer.strips.new(type="KEYFRAME")
+    bag = strip.channelbag(slot, ensure=True)
+    curve = bag.fcurves.new(path, index=index)
+    curve.group = bag.groups.get(group) or bag.groups.new(group)
+    curve.keyframe_points.add(len(frames))
+    pairs = np.column_stack([frames, values]).astype(np.float32).ravel()
+    curve.keyframe_points.foreach_set("co", pairs)
+    kinds = np.full(len(frames), INTERPOLATIONS[interpolation], np.int32)
+    curve.keyframe_points.foreach_set("interpolation", kinds)
+    curve.update()
+    return curve
+
+
+def remove_curves(owner: Any, wanted: Callable[[Any], bool], group_prefix: str) -> None:
+    """Remove the F-curves of a data block that are `wanted`, and groups left empty by it."""
+    for bag in curve_bags(owner):
+        for curve in list(bag.fcurves):
+            if wanted(curve):
+                bag.fcurves.remove(curve)
+        for group in list(bag.groups):
+            if group.name.startswith(group_prefix) and not len(group.channels):
+                bag.groups.remove(group)
+
+
+def drop_empty_action(owner: Any, name: str) -> None:
+    """Delete a data block's action where it was made under this name and holds nothing more."""
+    animation = owner.animation_data
+    if animation is None or animation.action is None:
+        return
+    action = animation.action
+    empty = not any(len(bag.fcurves) for bag in curve_bags(owner))
+    if empty and action.name.startswith(name) and action.users <= 1:
+        animation.action = None
+        bpy.data.actions.remove(action)
 
 
 def register_cli_command(name: str, function: Any) -> Any:

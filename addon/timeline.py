@@ -7,9 +7,8 @@ scene property they belong to, markers by the prefix of their name.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from itertools import groupby
-from typing import Any
 
 import bpy
 import numpy as np
@@ -54,6 +53,16 @@ def property_name(measure: str, projector: str) -> str:
     """Return the name of the scene property that carries a projector's curve."""
     name = f"{PREFIX}{measure}: {projector}"
     return name.encode()[:NAME_BYTES_MAX].decode(errors="ignore")
+
+
+def _free_name(wanted: str, taken: Container[str]) -> str:
+    """Number a name that long projector names, cut to the same beginning, have in common."""
+    name, number = wanted, 1
+    while name in taken:
+        number += 1
+        mark = f" {number}"
+        name = wanted.encode()[: NAME_BYTES_MAX - len(mark)].decode(errors="ignore") + mark
+    return name
 
 
 def over_ranges(figures: Sequence[FrameFigures]) -> Iterator[tuple[int, int]]:
@@ -140,13 +149,26 @@ def write_report(scene: bpy.types.Scene, figures: Mapping[str, Sequence[FrameFig
     """
     clear_report(scene)
     ranges = 0
+    taken: set[str] = set()
     for projector, items in figures.items():
         if not items:
             continue
         frames = np.array([item.frame for item in items], np.float32)
         for measure, value in MEASURES:
             values = np.array([value(item) for item in items], np.float32)
-            _write_curve(scene, property_name(measure, projector), projector, frames, values)
+            name = _free_name(property_name(measure, projector), taken)
+            taken.add(name)
+            scene[name] = float(values[0])
+            curve = compat.write_curve(
+                scene,
+                _data_path(name),
+                frames,
+                values,
+                action_name=ACTION_NAME,
+                group=PREFIX + projector,
+                interpolation="CONSTANT",
+            )
+            curve.lock = True
         for over, run in troubled_ranges(items):
             ranges += 1
             start, end = MARKERS[:2] if over else MARKERS[2:]
@@ -157,49 +179,13 @@ def write_report(scene: bpy.types.Scene, figures: Mapping[str, Sequence[FrameFig
     return ranges
 
 
-def _write_curve(
-    scene: bpy.types.Scene,
-    name: str,
-    group: str,
-    frames: np.ndarray,
-    values: np.ndarray,
-) -> None:
-    scene[name] = float(values[0])
-    animation = scene.animation_data_create()
-    action = animation.action
-    if action is None:
-        action = animation.action = bpy.data.actions.new(ACTION_NAME)
-    slot = animation.action_slot
-    if slot is None:
-        slot = animation.action_slot = compat.new_action_slot(action, scene)
-    layer = action.layers[0] if action.layers else action.layers.new("Report")
-    strip: Any = layer.strips[0] if layer.strips else layer.strips.new(type="KEYFRAME")
-    bag = strip.channelbag(slot, ensure=True)
-    curve = bag.fcurves.new(_data_path(name))
-    curve.group = bag.groups.get(PREFIX + group) or bag.groups.new(PREFIX + group)
-    curve.keyframe_points.add(len(frames))
-    pairs = np.column_stack([frames, values]).astype(np.float32).ravel()
-    curve.keyframe_points.foreach_set("co", pairs)
-    constant = np.zeros(len(frames), np.int32)
-    curve.keyframe_points.foreach_set("interpolation", constant)
-    curve.update()
-    curve.lock = True
-
-
 def _data_path(name: str) -> str:
     return f'["{bpy.utils.escape_identifier(name)}"]'
 
 
-def _bags(scene: bpy.types.Scene) -> Iterator[bpy.types.ActionChannelbag]:
-    animation = scene.animation_data
-    if animation is None or animation.action is None or animation.action_slot is None:
-        return
-    strip: Any
-    for layer in animation.action.layers:
-        for strip in layer.strips:
-            bag = strip.channelbag(animation.action_slot)
-            if bag is not None:
-                yield bag
+def _ours(marker: bpy.types.TimelineMarker) -> bool:
+    """Whether a marker is the report's: not where the artist bound a camera to it."""
+    return marker.name.startswith(MARKERS) and marker.camera is None
 
 
 def has_report(scene: bpy.types.Scene) -> bool:
@@ -207,7 +193,7 @@ def has_report(scene: bpy.types.Scene) -> bool:
     return (
         len(getattr(scene, PROPERTY).worst_frames) > 0
         or any(key.startswith(PREFIX) for key in scene.keys())  # noqa: SIM118 - an ID
-        or any(marker.name.startswith(MARKERS) for marker in scene.timeline_markers)
+        or any(_ours(marker) for marker in scene.timeline_markers)
     )
 
 
@@ -216,22 +202,11 @@ def clear_report(scene: bpy.types.Scene) -> None:
     settings = getattr(scene, PROPERTY)
     settings.active_worst_frame = -1
     settings.worst_frames.clear()
-    for bag in _bags(scene):
-        for curve in list(bag.fcurves):
-            if curve.data_path.startswith(f'["{PREFIX}'):
-                bag.fcurves.remove(curve)
-        for group in list(bag.groups):
-            if group.name.startswith(PREFIX) and not len(group.channels):
-                bag.groups.remove(group)
-    animation = scene.animation_data
-    if animation is not None and animation.action is not None:
-        action = animation.action
-        empty = not any(len(bag.fcurves) for bag in _bags(scene))
-        if empty and action.name.startswith(ACTION_NAME) and action.users <= 1:
-            animation.action = None
-            bpy.data.actions.remove(action)
+    path = f'["{PREFIX}'
+    compat.remove_curves(scene, lambda curve: curve.data_path.startswith(path), PREFIX)
+    compat.drop_empty_action(scene, ACTION_NAME)
     for key in [key for key in scene.keys() if key.startswith(PREFIX)]:  # noqa: SIM118 - an ID
         del scene[key]
     for marker in list(scene.timeline_markers):
-        if marker.name.startswith(MARKERS):
+        if _ours(marker):
             scene.timeline_markers.remove(marker)

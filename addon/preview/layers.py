@@ -37,6 +37,7 @@ __all__ = [
     "projector_layers",
     "run_length",
     "stroke_lines",
+    "unlifted",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -308,7 +309,7 @@ def projector_layers(
     lit = rgb.max(axis=1) > 0.0
     if planned.figures.darkened:
         # Only the samples know what was darkened.
-        colours = _shown(_unlifted(rgb, profile.minimum_level))
+        colours = _shown(unlifted(rgb, profile.minimum_level))
         strokes = Lines.of(ends[lit], colours[lit], LINE_WIDTH, Pattern.SOLID, along[lit])
     else:
         kept = planned.strokes.take(~planned.dropped)
@@ -328,7 +329,7 @@ def projector_layers(
     )
 
 
-def _unlifted(rgb: FloatArray, floor: float) -> FloatArray:
+def unlifted(rgb: FloatArray, floor: float) -> FloatArray:
     """Undo the lift above the level at which the laser starts to shine."""
     return np.clip((rgb - floor) / (1.0 - floor), 0.0, 1.0) if floor > 0.0 else rgb
 
@@ -404,7 +405,7 @@ def _light(frame: Frame, projector: Projector) -> Light:
     beam = simulate(frame, projector.profile, BEAM_ROWS)
     path = from_projector(beam.xy, projector.aim)
     following = np.roll(path, -1, axis=0)
-    rgb = _unlifted(beam.rgb, projector.profile.minimum_level)
+    rgb = unlifted(beam.rgb, projector.profile.minimum_level)
     rgb = 0.5 * (rgb + np.roll(rgb, -1, axis=0))
     length = np.hypot(*(following - path).T)
     shining = (rgb.max(axis=1) > 0.01) & np.isfinite(length)

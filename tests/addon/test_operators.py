@@ -5,7 +5,7 @@ import json
 
 import bpy
 import pytest
-from beamwright.addon import properties, results, timeline
+from beamwright.addon import compat, properties, results, timeline
 from beamwright.addon.operators.export import output_folder
 from beamwright.core.errors import OutputError
 from blender_scenes import add_cube
@@ -43,7 +43,7 @@ def test_analyze_range(scene):
     assert OPERATORS.analyze_range() == {"FINISHED"}
     (curve,) = [
         curve
-        for bag in timeline._bags(scene)
+        for bag in compat.curve_bags(scene)
         for curve in bag.fcurves
         if "Points" in curve.data_path
     ]
@@ -55,7 +55,7 @@ def test_analyze_range(scene):
     OPERATORS.analyze_range()
     (curve,) = [
         curve
-        for bag in timeline._bags(scene)
+        for bag in compat.curve_bags(scene)
         for curve in bag.fcurves
         if "Points" in curve.data_path
     ]

@@ -29,7 +29,7 @@ def figures(over=OVER, start=1, step=1):
 
 
 def curves(scene):
-    return {curve.data_path: curve for bag in timeline._bags(scene) for curve in bag.fcurves}
+    return {curve.data_path: curve for bag in compat.curve_bags(scene) for curve in bag.fcurves}
 
 
 def markers(scene):
