@@ -210,7 +210,7 @@ def forget() -> None:
 def _may_draw(item: bpy.types.Object) -> bool:
     """Whether an object can put lines into some frame."""
     if item.type in DRAWABLE:
-        return True
+        return not getattr(item, properties.PROPERTY).baked
     return item.instance_type == "COLLECTION" and item.instance_collection is not None
 
 

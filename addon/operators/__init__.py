@@ -3,13 +3,14 @@
 
 import bpy
 
-from . import analysis, artwork, assignment, export, live, preview, projectors, show
+from . import analysis, artwork, assignment, bake, export, live, preview, projectors, show
 
 CLASSES = (
     *projectors.CLASSES,
     *assignment.CLASSES,
     *analysis.CLASSES,
     *export.CLASSES,
+    *bake.CLASSES,
     *preview.CLASSES,
     *artwork.CLASSES,
     *show.CLASSES,

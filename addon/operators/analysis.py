@@ -33,7 +33,7 @@ class BEAMWRIGHT_OT_analyze_frame(bpy.types.Operator):
             source = open_source(scene_name=context.scene.name)
             with source.reading():
                 scene = source.scene_at(context.scene.frame_current)
-            planned = pipeline.draw_frame(scene, source.projectors)
+            planned = pipeline.draw_frame(scene, source.projectors, limits=source.limits)
         except BeamwrightError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
@@ -77,7 +77,9 @@ class BEAMWRIGHT_OT_analyze_range(FrameJob, bpy.types.Operator):
         frames = range(source.frame_start, source.frame_end + 1, source.frame_step)
         memories: dict[str, Any] = {}
         for done, frame in enumerate(frames, 1):
-            planned = pipeline.draw_frame(source.scene_at(frame), source.projectors, memories)
+            planned = pipeline.draw_frame(
+                source.scene_at(frame), source.projectors, memories, source.limits
+            )
             memories = {name: share.memory for name, share in planned.items()}
             for name, share in planned.items():
                 self._figures[name].append(share.figures)

@@ -125,6 +125,9 @@ class BEAMWRIGHT_PT_export(SidebarPanel, bpy.types.Panel):
         row = self.layout.row()
         row.scale_y = 1.4
         row.operator("beamwright.export_sequence", icon="EXPORT")
+        row = self.layout.row(align=True)
+        row.operator("beamwright.bake_strokes", icon="OUTLINER_OB_GREASEPENCIL")
+        row.operator("beamwright.remove_bake", text="", icon="TRASH")
 
 
 CLASSES = (
