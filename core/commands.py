@@ -19,6 +19,7 @@ from statistics import median
 from typing import Any, Protocol, TextIO, cast
 
 from . import live_show, pipeline
+from .documents import read_document
 from .errors import FormatError, HostError, OutputError, SettingError
 from .output import ilda, stroke_json, svg
 from .output.points_json import PointsWriter
@@ -488,13 +489,7 @@ def _convert_to_svg(options: argparse.Namespace) -> int:
 def _profile(options: argparse.Namespace) -> ScannerProfile:
     if options.profile is None:
         return profile_from_rating(options.rating, field_deg=options.field)
-    try:
-        text = options.profile.read_text("utf-8")
-    except OSError as error:
-        raise OutputError(f"{options.profile} can't be read: {error.strerror or error}.") from error
-    except UnicodeDecodeError as error:
-        raise FormatError(f"{options.profile} is not UTF-8 text.") from error
-    return profile_from_json(text)
+    return read_document(options.profile, profile_from_json)
 
 
 def pattern(options: argparse.Namespace, host: SceneHost | None) -> int:

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from . import pipeline
-from .errors import FormatError, HostError, OutputError, SettingError
+from .documents import read_document
+from .errors import FormatError, HostError, SettingError
 from .frame import Frame
 from .live import commands as live
 from .output import ilda
@@ -147,13 +148,7 @@ def _chosen(source: SceneSource, name: str) -> Projector:
 def _profile(options: argparse.Namespace) -> ScannerProfile:
     if options.profile is None:
         return profile_from_rating(options.point_rate)
-    try:
-        text = options.profile.read_text("utf-8")
-    except OSError as error:
-        raise OutputError(f"{options.profile} can't be read: {error.strerror or error}.") from error
-    except UnicodeDecodeError as error:
-        raise FormatError(f"{options.profile} is not UTF-8 text.") from error
-    return profile_from_json(text)
+    return read_document(options.profile, profile_from_json)
 
 
 def stream(options: argparse.Namespace, open_scene: Opener | None) -> int:

@@ -30,8 +30,9 @@ BLENDER_MODULES = {
 }  # fmt: skip
 THIRD_PARTY = {"numpy", "shapely", "wasmtime"}
 ROOMS = {"lines", "artwork", "effects", "points", "output", "safety", "live", "report", "show"}
-# What every room may know; `writing` cuts polylines by length and knows no room.
-RECORDS = {"errors", "scene", "strokes", "frame", "version", "writing"}
+# What every room may know; `documents` reads text files and `writing` cuts polylines by
+# length, and neither knows a room.
+RECORDS = {"errors", "documents", "scene", "strokes", "frame", "version", "writing"}
 COMPOSERS = {"pipeline", "sequence", "proof", "commands", "live_show", "cli"}
 # What a room may import besides itself and the records; the composers are free.
 ALLOWED = {

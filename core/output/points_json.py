@@ -22,7 +22,8 @@ from typing import Any, BinaryIO
 
 import numpy as np
 
-from ..errors import FormatError, OutputError
+from ..documents import read_document
+from ..errors import FormatError
 from ..frame import Frame
 
 __all__ = ["SCHEMA", "PointSequence", "PointsWriter", "loads", "read"]
@@ -165,13 +166,4 @@ def read(path: Path | str) -> PointSequence:
     FormatError, OutputError
         Where it is no such file, or cannot be read.
     """
-    try:
-        text = Path(path).read_text("utf-8")
-    except OSError as error:
-        raise OutputError(f"{path} can't be read: {error.strerror or error}.") from error
-    except UnicodeDecodeError as error:
-        raise FormatError(f"{path} is not UTF-8 text.") from error
-    try:
-        return loads(text)
-    except FormatError as error:
-        raise FormatError(f"{path}: {error}") from error
+    return read_document(path, loads)

@@ -23,7 +23,8 @@ from typing import Any
 
 import numpy as np
 
-from ..errors import FormatError, OutputError
+from ..documents import read_document
+from ..errors import FormatError
 from ..scene import LineKind
 from ..strokes import Strokes
 from .whole_file import whole_file
@@ -172,13 +173,4 @@ def read(path: Path | str) -> tuple[Strokes, Page]:
     FormatError, OutputError
         Where it is no such file, or cannot be read.
     """
-    try:
-        text = Path(path).read_text("utf-8")
-    except OSError as error:
-        raise OutputError(f"{path} can't be read: {error.strerror or error}.") from error
-    except UnicodeDecodeError as error:
-        raise FormatError(f"{path} is not UTF-8 text.") from error
-    try:
-        return loads(text)
-    except FormatError as error:
-        raise FormatError(f"{path}: {error}") from error
+    return read_document(path, loads)

@@ -44,7 +44,8 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from ..errors import FormatError, OutputError
+from ..documents import read_document
+from ..errors import FormatError
 from ..points.projector import ScannerProfile, profile_from_json, profile_to_json
 from .figures import FrameFigures
 
@@ -386,16 +387,7 @@ def read(path: Path | str) -> Report:
     FormatError, OutputError
         Where it is no such file, or cannot be read.
     """
-    try:
-        text = Path(path).read_text("utf-8")
-    except OSError as error:
-        raise OutputError(f"{path} can't be read: {error.strerror or error}.") from error
-    except UnicodeDecodeError as error:
-        raise FormatError(f"{path} is not UTF-8 text.") from error
-    try:
-        return loads(text)
-    except FormatError as error:
-        raise FormatError(f"{path}: {error}") from error
+    return read_document(path, loads)
 
 
 def _percent(share: float) -> str:
