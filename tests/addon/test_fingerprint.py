@@ -139,6 +139,44 @@ def test_looking_changes_nothing(rich):
     assert rich.frame_current == 3
 
 
+def test_asking_for_settings_changes_nothing(rich):
+    """Blender makes empty groups for settings that are only looked at."""
+    before = scene_fingerprint(rich)
+    for item in (*rich.objects, *bpy.data.collections):
+        assert item.beamwright.lines.crease
+    assert not rich.beamwright.drawing.page_border
+    assert len(rich.beamwright.projectors) == 0
+    assert scene_fingerprint(rich) == before
+    # An entry of a list counts, though it holds defaults only.
+    rich.beamwright.projectors.add()
+    one = scene_fingerprint(rich)
+    rich.beamwright.projectors.add()
+    assert len({before, one, scene_fingerprint(rich)}) == 3
+
+
+def test_baked_strokes_do_not_count(rich):
+    """Nor what only they use; what lies beside them still does."""
+    before = scene_fingerprint(rich)
+    for _ in range(2):
+        assert bpy.ops.beamwright.bake_strokes() == {"FINISHED"}
+        assert scene_fingerprint(rich) == before
+    item = next(item for item in rich.objects if item.beamwright.baked)
+    item.hide_viewport = True
+    item.modifiers.new("Thick", "GREASE_PENCIL_THICKNESS")
+    rich.view_layers[0].layer_collection.children[item.users_collection[0].name].exclude = True
+    rich.view_layers.new("Beam")
+    layers = scene_fingerprint(rich)
+    bpy.ops.beamwright.remove_bake()
+    assert scene_fingerprint(rich) == layers != before
+    bpy.ops.beamwright.bake_strokes()
+    item = next(item for item in rich.objects if item.beamwright.baked)
+    bpy.data.collections["Shelf"].objects.link(item)
+    rich.collection.objects.link(item)
+    assert scene_fingerprint(rich) == layers
+    item.users_collection[0].objects.link(cube())
+    assert scene_fingerprint(rich) != layers
+
+
 def test_writing_it_down_leaves_the_scene_alone(rich):
     """Animated values come back after they were at rest."""
     rich.frame_set(4)

@@ -1,0 +1,394 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A hash of a written .blend file, block by block.
+
+Addresses in memory become the numbers of the blocks they point to; what says nothing about
+the picture is left out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+from collections.abc import Iterator, Set
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["digest_of_blend"]
+
+_SKIPPED = {b"GLOB", b"REND", b"TEST", b"DNA1", b"ENDB", b"USER"}
+
+_IGNORED = {
+    "ID": {
+        "session_uid", "session_uuid", "us", "icon_id", "recalc", "recalc_up_to_undo_push",
+        "recalc_after_undo_push", "tag", "flag", "py_instance", "runtime",
+    },
+    "FCurve": {"curval"},
+    "ChannelDriver": {"curval"},
+    "RenderData": {"cfra", "subframe"},
+    "Base": {"flag", "flag_legacy", "flag_from_collection", "sx", "sy"},
+    "Scene": {"cursor", "toolsettings", "basact"},
+    "Object": {"base_flag", "base_local_view_bits"},
+    "ViewLayer": {"basact", "active_collection"},
+    # Made up anew when an older file is opened; what refers to a node says so itself.
+    "bNode": {"identifier"},
+    # Of a group, how many it holds, idle ones included; of others the content says it.
+    "IDProperty": {"len", "totallen"},
+    # Results of the last evaluation.
+    "bPoseChannel": {
+        "chan_mat", "pose_mat", "disp_mat", "disp_tail_mat", "constinv", "pose_head", "pose_tail",
+    },
+}  # fmt: skip
+"""Members that say nothing about the picture, by struct."""
+
+_PLACES = {
+    "Base": "object", "LayerCollection": "collection",
+    "CollectionObject": "ob", "CollectionChild": "collection",
+}  # fmt: skip
+"""Members of lists that only say where a data block lies, with the pointer to it."""
+
+_LONGEST_NAME = 258
+_IDP_GROUP, _IDP_IDPARRAY = 6, 9
+
+
+@dataclass(frozen=True, eq=False)
+class _Block:
+    code: bytes
+    address: int
+    kind: int
+    count: int
+    content: memoryview
+
+
+class _Layout:
+    """Where pointers and ignored members lie in each struct, from the file's own description."""
+
+    def __init__(self, description: memoryview) -> None:
+        text = bytes(description)
+        self._place = 4
+        self._text = text
+        names = self._strings(b"NAME")
+        types = self._strings(b"TYPE")
+        self._expect(b"TLEN")
+        sizes = struct.unpack_from(f"<{len(types)}H", text, self._place)
+        self._place += 2 * len(types)
+        self._expect(b"STRC")
+        (count,) = struct.unpack_from("<I", text, self._place)
+        self._place += 4
+        self._types, self._sizes = types, sizes
+        self._structs: list[tuple[int, list[tuple[int, str]]]] = []
+        self._by_type: dict[int, int] = {}
+        for number in range(count):
+            kind, members = struct.unpack_from("<HH", text, self._place)
+            pairs = struct.unpack_from(f"<{2 * members}H", text, self._place + 4)
+            self._place += 4 + 4 * members
+            self._structs.append(
+                (kind, [(pairs[2 * i], names[pairs[2 * i + 1]]) for i in range(members)])
+            )
+            self._by_type[kind] = number
+        self._known: dict[int, tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]] = {}
+
+    def _expect(self, tag: bytes) -> None:
+        self._place += -self._place % 4
+        if self._text[self._place : self._place + 4] != tag:
+            raise ValueError(f"the description of the file lacks {tag!r}")
+        self._place += 4
+
+    def _strings(self, tag: bytes) -> list[str]:
+        self._expect(tag)
+        (count,) = struct.unpack_from("<I", self._text, self._place)
+        self._place += 4
+        found = []
+        for _ in range(count):
+            end = self._text.index(b"\0", self._place)
+            found.append(self._text[self._place : end].decode())
+            self._place = end + 1
+        return found
+
+    def size(self, number: int) -> int:
+        return self._sizes[self._structs[number][0]]
+
+    def name(self, number: int) -> str:
+        return self._types[self._structs[number][0]]
+
+    def id_name(self, content: memoryview) -> bytes:
+        """Return the name that a data block starts with: two letters of its type come first."""
+        start = self.place_of(self._by_type[self._types.index("ID")], "name")
+        return bytes(content[start : start + _LONGEST_NAME]).partition(b"\0")[0]
+
+    def place_of(self, number: int, member: str) -> int:
+        """Return the offset of a struct's member, by its bare name; -1 where there is none."""
+        offset = 0
+        for kind, declared in self._structs[number][1]:
+            bare, _, _ = declared.partition("[")
+            if bare.strip("*()") == member:
+                return offset
+            offset += self._size(kind, declared)
+        return -1
+
+    def pointer(self, block: _Block, member: str) -> int:
+        """Return the address in a member of a block's first struct."""
+        place = self.place_of(block.kind, member)
+        return int.from_bytes(block.content[place : place + 8], "little")
+
+    def says_nothing(self, block: _Block, gone: Set[int]) -> bool:
+        """Whether a block only says where a data block lies that does not count."""
+        member = _PLACES.get(self.name(block.kind))
+        return member is not None and self.pointer(block, member) in gone
+
+    def _size(self, kind: int, declared: str) -> int:
+        """Bytes of a member."""
+        bare, _, rest = declared.partition("[")
+        size = 8 if bare.startswith(("*", "(*")) else self._sizes[kind]
+        for part in rest.split("["):
+            if part:
+                size *= int(part.rstrip("]"))
+        return size
+
+    def of(self, number: int) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return the offsets of a struct's pointers, which point back, and its ignored bytes."""
+        known = self._known.get(number)
+        if known is None:
+            pointers: list[tuple[int, bool]] = []
+            mask = np.zeros(self.size(number), bool)
+            self._walk(number, 0, pointers, mask)
+            table = np.array(pointers, np.int64).reshape(-1, 2)
+            known = self._known[number] = (table[:, 0], table[:, 1] > 0, mask)
+        return known
+
+    def _walk(
+        self, number: int, start: int, pointers: list[tuple[int, bool]], mask: NDArray[np.bool_]
+    ) -> None:
+        kind, members = self._structs[number]
+        ignored = _IGNORED.get(self._types[kind], set())
+        offset = start
+        for member, declared in members:
+            bare, _, _ = declared.partition("[")
+            size = self._size(member, declared)
+            name = bare.strip("*()")
+            if name in ignored or name == "runtime" or name.startswith("_pad"):
+                mask[offset : offset + size] = True
+            elif bare.startswith(("*", "(*")):
+                back = name in {"prev", "last"}
+                pointers.extend((place, back) for place in range(offset, offset + size, 8))
+            elif member in self._by_type:
+                for place in range(offset, offset + size, self._sizes[member]):
+                    self._walk(self._by_type[member], place, pointers, mask)
+            offset += size
+
+
+def _blocks(content: memoryview) -> Iterator[_Block]:
+    """Walk through an uncompressed .blend file of 64-bit Blender 4 or 5."""
+    text = bytes(content[:17])
+    if text[:7] != b"BLENDER":
+        raise ValueError("not a .blend file")
+    if text[7:8] in (b"-", b"_"):
+        head, place = struct.Struct("<4siQii"), 12
+        order = (0, 2, 3, 1, 4)  # code, address, kind, length, count
+    else:
+        head, place = struct.Struct("<4siQqq"), int(text[7:9])
+        order = (0, 2, 1, 3, 4)
+    while place + head.size <= len(content):
+        values = head.unpack_from(content, place)
+        code, address, kind, length, count = (values[i] for i in order)
+        place += head.size
+        yield _Block(code, address, kind, count, content[place : place + length])
+        place += length
+        if code == b"ENDB":
+            return
+
+
+_Detours = dict[tuple[int, int], tuple[int, int]]
+
+
+def _without(
+    blocks: list[_Block], layout: _Layout, hidden: Set[bytes]
+) -> tuple[list[_Block], _Detours]:
+    """Leave data blocks out, and all that says where they lie.
+
+    Parameters
+    ----------
+    blocks
+    layout
+    hidden
+        Two letters of the type and the name of each data block.
+
+    Returns
+    -------
+    list of _Block
+        Those that count.
+    dict
+        Before and after the members that were taken out of lists: addresses, by the number
+        of the data block and the member's own address.
+    """
+    kept: list[_Block] = []
+    gone: set[int] = set()
+    left_out = False
+    for block in blocks:
+        if block.code != b"DATA":
+            left_out = block.code[:2] + layout.id_name(block.content)[2:] in hidden
+            if left_out:
+                gone.add(block.address)
+        if not left_out:
+            kept.append(block)
+    detours: _Detours = {}
+    counted: list[_Block] = []
+    for number, members in enumerate(_members(kept), 1):
+        idle = _idle_groups(members, layout)
+        for block in members:
+            if block.address in idle or layout.says_nothing(block, gone):
+                before, after = layout.pointer(block, "prev"), layout.pointer(block, "next")
+                detours[number, block.address] = (before, after)
+            else:
+                counted.append(block)
+    return counted, detours
+
+
+def _members(blocks: list[_Block]) -> Iterator[list[_Block]]:
+    """Yield the blocks of one data block after the other."""
+    members: list[_Block] = []
+    for block in blocks:
+        if block.code != b"DATA" and members:
+            yield members
+            members = []
+        members.append(block)
+    if members:
+        yield members
+
+
+def _idle_groups(members: list[_Block], layout: _Layout) -> set[int]:
+    """Return the addresses of groups of properties with nothing in them.
+
+    Blender makes such groups as soon as somebody looks at the settings they could hold.
+    """
+    properties = [block for block in members if layout.name(block.kind) == "IDProperty"]
+    if not properties:
+        return set()
+    place = layout.place_of(properties[0].kind, "type")
+    kinds = {block.address: block.content[place] for block in properties}
+    # Members of a collection count, be they empty or not.
+    arrays = [block for block in properties if kinds[block.address] == _IDP_IDPARRAY]
+    fixed = {layout.pointer(block, "data") for block in arrays}
+    groups = {
+        block.address: block
+        for block in properties
+        if kinds[block.address] == _IDP_GROUP and block.count == 1 and block.address not in fixed
+    }
+    after = {block.address: layout.pointer(block, "next") for block in properties}
+    first = layout.place_of(properties[0].kind, "data") + 8
+    idle: set[int] = set()
+    # Inner groups are written after the outer ones.
+    for address, block in reversed(groups.items()):
+        child = int.from_bytes(block.content[first : first + 8], "little")
+        while child in idle:
+            child = after[child]
+        if child == 0:
+            idle.add(address)
+    return idle
+
+
+def digest_of_blend(content: bytes, hidden: Set[bytes]) -> bytes:
+    """Hash a written file without what differs from one session to the next."""
+    blocks = list(_blocks(memoryview(content)))
+    layout = _Layout(next(block.content for block in blocks if block.code == b"DNA1"))
+    blocks = [block for block in blocks if block.code not in _SKIPPED]
+    blocks, detours = _without(blocks, layout, hidden)
+    state = hashlib.blake2b(digest_size=20)
+    pieces: list[NDArray[np.uint8]] = []
+    places: list[NDArray[np.int64]] = []
+    owners: list[NDArray[np.int64]] = []
+    backwards: list[NDArray[np.bool_]] = []
+    words: list[NDArray[np.int64]] = []
+    word_owners: list[NDArray[np.int64]] = []
+    numbers = _Numbers(blocks)
+    start = 0
+    for block, group in zip(blocks, numbers.groups.tolist(), strict=True):
+        state.update(struct.pack("<4siqq", block.code, block.kind, block.count, len(block.content)))
+        array = np.frombuffer(block.content, np.uint8)
+        if block.kind == 0:
+            if len(array) % 8 == 0:
+                words.append(np.arange(start, start + len(array), 8))
+                word_owners.append(np.full(len(words[-1]), group))
+        elif len(array) == layout.size(block.kind) * block.count:
+            pointers, back, mask = layout.of(block.kind)
+            begins = start + layout.size(block.kind) * np.arange(block.count)
+            places.append((begins[:, None] + pointers).ravel())
+            owners.append(np.full(len(places[-1]), group))
+            backwards.append(np.tile(back, block.count))
+            array = array.copy()
+            array.reshape(block.count, -1)[:, mask] = 0
+        padding = -len(array) % 8
+        pieces += [array, np.zeros(padding, np.uint8)]
+        start += len(array) + padding
+    canonical = np.concatenate(pieces)
+    at = np.concatenate(places)[:, None] + np.arange(8)
+    addresses = canonical[at].view(np.uint64).ravel()
+    owner = np.concatenate(owners)
+    if detours:
+        back = np.concatenate(backwards)
+        passed = np.array([address for _, address in detours], np.uint64)
+        for row in np.flatnonzero(np.isin(addresses, passed)).tolist():
+            key = (int(owner[row]), int(addresses[row]))
+            while key in detours:
+                key = (key[0], detours[key][0 if back[row] else 1])
+            addresses[row] = key[1]
+    named = numbers(addresses, owner)
+    canonical[at] = named.view(np.uint8).reshape(-1, 8)
+    # What Blender writes without a description may be numbers or addresses: those of blocks are.
+    if words:
+        at = np.concatenate(words) // 8
+        plain = canonical.view(np.uint64)
+        named = numbers(plain[at], np.concatenate(word_owners))
+        plain[at] = np.where(named != 0, named, plain[at])
+    state.update(canonical)
+    return state.digest()
+
+
+class _Numbers:
+    """Turns addresses into numbers of blocks.
+
+    Addresses are unique only among the blocks of one data block, and among the data blocks
+    themselves: what was written from a temporary copy may have had any place in memory.
+
+    Attributes
+    ----------
+    groups : (n,) int64
+        Which data block each block belongs to.
+    """
+
+    def __init__(self, blocks: list[_Block]) -> None:
+        heads = np.array([block.code != b"DATA" for block in blocks], bool)
+        addresses = np.array([block.address for block in blocks], np.uint64)
+        self.groups = np.cumsum(heads).astype(np.int64)
+        self._inner = self._table(addresses, self.groups, np.arange(len(blocks)))
+        rows = np.flatnonzero(heads)
+        self._outer = self._table(addresses[rows], np.zeros(len(rows), np.int64), rows)
+
+    @staticmethod
+    def _table(
+        addresses: NDArray[np.uint64], groups: NDArray[np.int64], rows: NDArray[np.int64]
+    ) -> tuple[NDArray[Any], NDArray[np.int64]]:
+        keys = np.empty(len(rows), [("group", np.int64), ("address", np.uint64)])
+        keys["group"], keys["address"] = groups, addresses
+        order = np.argsort(keys, kind="stable", order=("group", "address"))
+        return keys[order], rows[order]
+
+    def __call__(
+        self, addresses: NDArray[np.uint64], groups: NDArray[np.int64]
+    ) -> NDArray[np.uint64]:
+        """Number of the block at each address, from 1 on; 0 where none was written."""
+        result = np.zeros(len(addresses), np.uint64)
+        for (keys, rows), wanted in (
+            (self._outer, np.zeros(len(addresses), np.int64)),
+            (self._inner, groups),
+        ):
+            if not len(rows):
+                continue
+            sought = np.empty(len(addresses), keys.dtype)
+            sought["group"], sought["address"] = wanted, addresses
+            at = np.minimum(np.searchsorted(keys, sought), len(keys) - 1)
+            hit = (keys[at] == sought) & (addresses != 0)
+            result[hit] = rows[at[hit]].astype(np.uint64) + np.uint64(1)
+        return result
