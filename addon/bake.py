@@ -392,7 +392,7 @@ def _follow(item: bpy.types.Object, frames: Sequence[BakedFrame]) -> None:
     for before, turn in pairwise(turns):
         turn.make_compatible(before)
     item.rotation_mode = "QUATERNION"
-    item.location, item.rotation_quaternion = matrices[0, :3, 3], turns[0]
+    item.location, item.rotation_quaternion = matrices[0, :3, 3].tolist(), turns[0]
     item.scale = (1.0, 1.0, 1.0)
     if np.allclose(matrices, matrices[0], rtol=0.0, atol=1e-9):
         compat.drop_empty_action(item, NAME)
