@@ -202,6 +202,11 @@ def clear_report(scene: bpy.types.Scene) -> None:
     settings = getattr(scene, PROPERTY)
     settings.active_worst_frame = -1
     settings.worst_frames.clear()
+    animation = scene.animation_data
+    action = None if animation is None else animation.action
+    if action is not None and action.name.startswith(ACTION_NAME) and action.users > 1:
+        # A copy of the scene shares the report with its original, which keeps it.
+        animation.action = None
     path = f'["{PREFIX}'
     compat.remove_curves(scene, lambda curve: curve.data_path.startswith(path), PREFIX)
     compat.drop_empty_action(scene, ACTION_NAME)

@@ -66,6 +66,10 @@ class BEAMWRIGHT_OT_analyze_range(FrameJob, bpy.types.Operator):
         if context.scene is not None and context.scene.library is not None:
             cls.poll_message_set("The scene is linked from another file: analyze it there")
             return False
+        animation = None if context.scene is None else context.scene.animation_data
+        if animation is not None and animation.action and not animation.action.is_editable:
+            cls.poll_message_set("The scene's action is linked from another file: make it local")
+            return False
         return scene_ready(cls, context)
 
     def steps(self, context: Any, source: BlenderSource) -> Generator[Step, None, None]:

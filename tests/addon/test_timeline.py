@@ -5,8 +5,9 @@ from dataclasses import replace
 
 import bpy
 import pytest
-from beamwright.addon import compat, timeline
+from beamwright.addon import compat, results, timeline
 from beamwright.core.report.figures import FrameFigures
+from blender_scenes import add_cube, add_mesh
 
 OVER = [False, True, True, False, True, False, True]
 
@@ -195,3 +196,152 @@ def test_the_jump_operator_goes_both_ways(scene):
         assert scene.frame_current == frame
     assert jump(next=False) == {"CANCELLED"}
     assert scene.frame_current == 2
+
+
+def test_the_artists_markers_stay(scene):
+    """Also one of ours that a camera was bound to: removing it would change the cut."""
+    scene.timeline_markers.new("Chorus", frame=2)
+    scene.timeline_markers.new("cue whale", frame=3)
+    timeline.write_report(scene, {"Pictures": figures([False, True, False])})
+    bound = next(item for item in scene.timeline_markers if item.name.startswith("Over"))
+    bound.camera = scene.camera
+    for _ in range(2):
+        timeline.write_report(scene, {"Pictures": figures([True, False, False])})
+    expected = [(1, "Over budget: Pictures"), (2, "Chorus"), (2, "Over budget: Pictures")]
+    assert markers(scene) == [*expected, (3, "cue whale")]
+    timeline.clear_report(scene)
+    assert markers(scene) == [*expected[1:], (3, "cue whale")]
+    assert not timeline.has_report(scene)
+
+
+def keys(curves):
+    return [
+        (curve.data_path, curve.mute, [tuple(point.co) for point in curve.keyframe_points])
+        for curve in curves
+    ]
+
+
+def test_other_animation_is_untouched(scene):
+    """Muted curves, curves of other slots, other actions and strips keep their keys."""
+    scene["wind"] = 1.0
+    scene.keyframe_insert('["wind"]', frame=1)
+    scene.keyframe_insert('["wind"]', frame=4)
+    action = scene.animation_data.action
+    own = next(compat.animation_curves(scene))
+    own.mute = True
+    lens = scene.camera.data
+    lens.animation_data_create().action = action
+    lens.animation_data.action_slot = action.slots.new(id_type="CAMERA", name="Lens")
+    lens.keyframe_insert("lens", frame=2)
+    other = bpy.data.actions.new("Beamwright Report of mine")
+    other.use_fake_user = True
+
+    def state():
+        found = [curve for curve in compat.animation_curves(scene) if "wind" in curve.data_path]
+        return keys(found), keys(compat.animation_curves(lens)), len(bpy.data.actions)
+
+    before = state()
+    assert before[0][0][1]
+    for _ in range(2):
+        timeline.write_report(scene, {"Pictures": figures()})
+        assert state() == before
+        assert len(list(compat.animation_curves(scene))) == 5
+    timeline.clear_report(scene)
+    assert state() == before
+    assert scene.animation_data.action == action
+
+
+def test_a_renamed_projector_leaves_nothing_behind(scene):
+    add_cube()
+    projector = scene.beamwright.add_projector("Pictures")
+    bpy.ops.beamwright.analyze_range()
+    projector.name = "Whales"
+    bpy.ops.beamwright.analyze_range()
+    assert set(curves(scene)) == {
+        f'["Beamwright {measure}: Whales"]' for measure, _ in timeline.MEASURES
+    }
+    assert {key for key in scene.keys() if key.startswith("Beamwright ")} == {  # noqa: SIM118
+        f"Beamwright {measure}: Whales" for measure, _ in timeline.MEASURES
+    }
+    groups = [group.name for bag in compat.curve_bags(scene) for group in bag.groups]
+    assert groups == ["Beamwright Whales"]
+
+
+def test_long_names_with_one_beginning(scene):
+    """Names that Blender's limit cuts to the same letters get curves of their own."""
+    names = ["P" * 70 + "ictures", "P" * 70 + "uppets"]
+    timeline.write_report(scene, {name: figures([False] * (2 + k)) for k, name in enumerate(names)})
+    lengths = sorted(len(curve.keyframe_points) for curve in curves(scene).values())
+    assert lengths == [2] * 4 + [3] * 4
+    assert all(len(key.encode()) <= 63 for key in scene.keys())  # noqa: SIM118 - an ID
+
+
+@pytest.mark.parametrize("how", ["copy", "LINK_COPY", "FULL_COPY", "NEW"])
+def test_scenes_keep_their_own_report(scene, how):
+    """What is written into one scene, or cleared there, leaves the other's report whole."""
+    timeline.write_report(scene, {"Pictures": figures()})
+
+    def state():
+        return (keys(compat.animation_curves(scene)), markers(scene), set(scene.keys()))
+
+    before = state()
+    known = set(bpy.data.scenes)
+    if how == "copy":
+        scene.copy()
+    else:
+        bpy.ops.scene.new(type=how)
+    (other,) = set(bpy.data.scenes) - known
+    timeline.write_report(other, {"Pictures": figures([True] * 3)})
+    assert state() == before
+    assert markers(other) == [(1, "Over budget: Pictures"), (3, "Over budget ends: Pictures")]
+    assert {len(points) for _, _, points in keys(compat.animation_curves(other))} == {3}
+    timeline.clear_report(other)
+    assert state() == before
+    assert not timeline.has_report(other)
+
+
+def test_analysis_is_undone_in_one_step(scene):
+    add_cube()
+    bpy.ops.ed.undo_push(message="start")
+    bpy.ops.beamwright.analyze_range()
+    bpy.ops.ed.undo_push(message="analyzed")
+    assert timeline.has_report(scene)
+    bpy.ops.ed.undo()
+    assert not timeline.has_report(bpy.context.scene)
+    assert curves(bpy.context.scene) == {}
+    bpy.ops.ed.redo()
+    assert len(curves(bpy.context.scene)) == 4
+    assert bpy.context.scene.beamwright.worst_frames[0].projector == "Projector"
+
+
+def test_a_linked_action_is_refused(scene, tmp_path):
+    """An action of another file cannot take the curves: the button says so."""
+    add_cube()
+    action = bpy.data.actions.new("Linked")
+    path = tmp_path / "actions.blend"
+    bpy.data.libraries.write(str(path), {action})
+    bpy.data.actions.remove(action)
+    with bpy.data.libraries.load(str(path), link=True) as (_there, here):
+        here.actions = ["Linked"]
+    scene.animation_data_create().action = here.actions[0]
+    assert not bpy.ops.beamwright.analyze_range.poll()
+    scene.animation_data.action = None
+    assert bpy.ops.beamwright.analyze_range.poll()
+
+
+def test_keep_outs_show_in_the_figures(scene):
+    """The report counts what the scene's own safety limits darken, as an export does."""
+    add_cube()
+    projector = scene.beamwright.add_projector("Pictures")
+    areas = bpy.data.collections.new("Keep Out")
+    scene.collection.children.link(areas)
+    projector.safety.keep_outs = areas
+    bpy.ops.beamwright.analyze_frame()
+    assert results.latest("Scene").figures["Pictures"].darkened == 0
+    area = add_mesh("Area", [(0, 0, -3), (3, 0, -3), (3, 0, 3), (0, 0, 3)], faces=[(0, 1, 2, 3)])
+    areas.objects.link(area)
+    scene.collection.objects.unlink(area)
+    area.beamwright.lines.drawn = area.beamwright.lines.occludes = False
+    bpy.context.view_layer.update()
+    bpy.ops.beamwright.analyze_frame()
+    assert results.latest("Scene").figures["Pictures"].darkened > 0
