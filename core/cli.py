@@ -93,9 +93,29 @@ def _parser(prog: str) -> argparse.ArgumentParser:
         "--wav-encoding", choices=get_args(Encoding), default="pcm24", help="(%(default)s)"
     )
 
+    workers = argparse.ArgumentParser(add_help=False)
+    work = workers.add_argument_group("work")
+    work.add_argument(
+        "--jobs", metavar="N", type=_count, default=1, help="processes to use (%(default)s)"
+    )
+    work.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="let the workers of a Dask cluster do it, such as tcp://stage:8786",
+    )
+    work.add_argument(
+        "--cache",
+        metavar="DIR",
+        type=Path,
+        help="folder of finished frames, which later renders take from (one for all files)",
+    )
+    work.add_argument(
+        "--fresh", action="store_true", help="render every frame anew, whatever the cache has"
+    )
+
     render = subparsers.add_parser(
         "render",
-        parents=[scene, wav, keep, machine],
+        parents=[scene, wav, keep, machine, workers],
         help="render a frame sequence for each projector, and a point report",
     )
     render.set_defaults(run=commands.render)
@@ -151,30 +171,12 @@ def _parser(prog: str) -> argparse.ArgumentParser:
         action="store_true",
         help="of a show, also a sequence for each strip, without transitions, in strips/NAME",
     )
-    work = render.add_argument_group("work")
-    work.add_argument(
-        "--jobs", metavar="N", type=_count, default=1, help="processes to use (%(default)s)"
-    )
-    work.add_argument(
-        "--scheduler",
-        metavar="ADDRESS",
-        help="let the workers of a Dask cluster do it, such as tcp://stage:8786",
-    )
-    work.add_argument(
+    render.add_argument(
         "--part",
         metavar="I/N",
         type=_part,
         help="do only the I-th of N parts of the work into the cache and write no files, "
         "for render farms; render without it when all parts are done",
-    )
-    work.add_argument(
-        "--cache",
-        metavar="DIR",
-        type=Path,
-        help="folder of finished frames, which later renders take from (one for all files)",
-    )
-    work.add_argument(
-        "--fresh", action="store_true", help="render every frame anew, whatever the cache has"
     )
 
     lines = subparsers.add_parser(
@@ -306,7 +308,7 @@ def _parser(prog: str) -> argparse.ArgumentParser:
         live.set_defaults(run=commands.live)
         return live
 
-    live_show.add_parsers(add_live, _frame_range, _positive)
+    live_show.add_parsers(add_live, _frame_range, _positive, (workers,))
     return parser
 
 

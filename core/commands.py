@@ -268,20 +268,26 @@ def _render_film(
     """Render through the cache, by whoever shall work; one result for each sequence."""
     film = host.open_film(options.file, options.scene, options.camera)
     cache = Cache(options.cache or default_folder(), fresh=options.fresh)
+    with _told_of_cache(), _runner(options, host, film, cache) as runner:
+        if options.part is not None:
+            number, count = options.part
+            _run(render_part(film, request, cache, runner, number, count))
+            return []
+        results = [_run(render_film(film, request, cache, runner))]
+        if options.per_strip:
+            for part, folder in strip_films(film):
+                inner = replace(
+                    request, folder=request.folder / folder, frame_first=None, frame_last=None
+                )
+                results.append(_run(render_film(part, inner, cache, runner)))
+        return results
+
+
+@contextmanager
+def _told_of_cache() -> Iterator[None]:
+    """Say of a cancelled render that it goes on where it stopped."""
     try:
-        with _runner(options, host, film, cache) as runner:
-            if options.part is not None:
-                number, count = options.part
-                _run(render_part(film, request, cache, runner, number, count))
-                return []
-            results = [_run(render_film(film, request, cache, runner))]
-            if options.per_strip:
-                for part, folder in strip_films(film):
-                    inner = replace(
-                        request, folder=request.folder / folder, frame_first=None, frame_last=None
-                    )
-                    results.append(_run(render_film(part, inner, cache, runner)))
-            return results
+        yield
     except KeyboardInterrupt:
         raise KeyboardInterrupt(
             "cancelled; finished frames are kept, and the same command goes on from there."
@@ -539,7 +545,19 @@ def live(options: argparse.Namespace, host: SceneHost | None) -> int:
         assert host is not None
         return host.open(path, scene_name, None)
 
-    return live_show.run(options, open_scene if host is not None else None)
+    @contextmanager
+    def open_film(path: Path, scene_name: str | None) -> Iterator[tuple[FilmSource, Cache, Runner]]:
+        film_host = cast(FilmHost, host)
+        film = film_host.open_film(path, scene_name, None)
+        cache = Cache(options.cache or default_folder(), fresh=options.fresh)
+        with _told_of_cache(), _runner(options, film_host, film, cache) as runner:
+            yield film, cache, runner
+
+    return live_show.run(
+        options,
+        open_scene if host is not None else None,
+        open_film if hasattr(host, "open_film") else None,
+    )
 
 
 def _list_patterns(options: argparse.Namespace) -> int:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The live commands: frames of a file or a scene, and the projector they are meant for.
+"""The live commands: frames of a file, a scene or a show, and the projector they are meant for.
 
 Composes what `core/live/commands.py` plays and receives.
 """
@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from .documents import read_document
 from .errors import FormatError, HostError, SettingError
 from .frame import Frame
 from .live import commands as live
+from .live.kept_frames import KeptFrames
 from .output import ilda
 from .output.whole_file import whole_file
 from .points.projector import Projector, ScannerProfile, profile_from_json, profile_from_rating
@@ -24,17 +26,25 @@ from .safety.laser import LaserSetup
 from .safety.limits import SafetyLimits
 from .safety.scanned import exposure_check
 from .scene import SceneSource
+from .sequence import DrawnFrame
+from .show.cache import Cache
+from .show.jobs import Runner
+from .show.render import drawn_film
+from .show.work import FilmSource
 
 __all__ = [
     "Programme",
     "add_parsers",
     "exposure_guard",
     "programme_of_file",
+    "programme_of_film",
     "programme_of_scene",
     "run",
 ]
 
 Opener = Callable[[Path, str | None], SceneSource]
+FilmOpener = Callable[[Path, str | None], AbstractContextManager[tuple[FilmSource, Cache, Runner]]]
+Told = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,9 +98,9 @@ def programme_of_scene(
     source: SceneSource,
     projector_name: str = "",
     frames: tuple[int, int] | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Told | None = None,
 ) -> Programme:
-    """Draw a scene's range for one projector.
+    """Draw a scene's range for one projector, without a cache.
 
     Parameters
     ----------
@@ -108,17 +118,13 @@ def programme_of_scene(
         Where there is no such projector, or a frame cannot be drawn.
     """
     projector = _chosen(source, projector_name)
-    first, last = frames or (source.frame_start, source.frame_end)
-    if last < first:
-        raise SettingError(
-            f"The frame range {first}-{last} is empty; the last frame must not come before the "
-            "first."
-        )
+    numbers = _numbers(source, frames)
+    first, last = numbers[0], numbers[-1]
     limits = getattr(source, "limits", {})
     lasers = getattr(source, "lasers", {})
     drawn: list[Frame] = []
     memories: dict[str, pipeline.FrameMemory] = {}
-    for number in range(first, last + 1):
+    for number in numbers:
         planned = pipeline.draw_frame(
             source.scene_at(number), source.projectors, memories, limits, stream=True
         )
@@ -135,7 +141,69 @@ def programme_of_scene(
     )
 
 
-def _chosen(source: SceneSource, name: str) -> Projector:
+def programme_of_film(
+    film: FilmSource,
+    cache: Cache,
+    runner: Runner,
+    projector_name: str = "",
+    frames: tuple[int, int] | None = None,
+    progress: Told | None = None,
+) -> Programme:
+    """Draw a show's range, or a scene's, for one projector, through the cache.
+
+    All of it is drawn before anything is played, so that no frame can be late: what the
+    cache has is only read.
+
+    Parameters
+    ----------
+    film
+    cache, runner
+        As for a render: finished frames, and who does the others.
+    projector_name
+        Of those of the show; the only one if empty.
+    frames
+        First and last frame of the show, both included; all if None.
+    progress
+        Called with the frames done and all of them.
+
+    Returns
+    -------
+    Programme
+        Its frames are those of the file that a render would write.
+
+    Raises
+    ------
+    BeamwrightError
+        Where there is no such projector, or a frame cannot be drawn.
+    """
+    projector = _chosen(film, projector_name)
+    numbers = _numbers(film, frames)
+    kept = KeptFrames()
+    for step in drawn_film(film, numbers, (projector,), cache, runner):
+        if isinstance(step, DrawnFrame):
+            kept.append(step.planned[projector.name].frame)
+        elif progress is not None:
+            progress(step.done, step.total)
+    return Programme(
+        kept,
+        limits=film.limits.get(projector.name, SafetyLimits()),
+        profile=projector.profile,
+        laser=getattr(film, "lasers", {}).get(projector.name, LaserSetup()),
+        fps=film.fps,
+    )
+
+
+def _numbers(source: SceneSource | FilmSource, frames: tuple[int, int] | None) -> range:
+    first, last = frames or (source.frame_start, source.frame_end)
+    if last < first:
+        raise SettingError(
+            f"The frame range {first}-{last} is empty; the last frame must not come before the "
+            "first."
+        )
+    return range(first, last + 1)
+
+
+def _chosen(source: SceneSource | FilmSource, name: str) -> Projector:
     listed = ", ".join(f"“{projector.name}”" for projector in source.projectors)
     for projector in source.projectors:
         if projector.name == name or (not name and len(source.projectors) == 1):
@@ -151,8 +219,10 @@ def _profile(options: argparse.Namespace) -> ScannerProfile:
     return read_document(options.profile, profile_from_json)
 
 
-def stream(options: argparse.Namespace, open_scene: Opener | None) -> int:
-    """Play a file or a scene to one projector."""
+def stream(
+    options: argparse.Namespace, open_scene: Opener | None, open_film: FilmOpener | None
+) -> int:
+    """Play a file, a scene or a show to one projector."""
     if options.file.suffix.lower() == ".ild":
         if options.projector or options.scene or options.frames:
             raise SettingError(
@@ -160,21 +230,18 @@ def stream(options: argparse.Namespace, open_scene: Opener | None) -> int:
                 "as it is."
             )
         programme = programme_of_file(options.file, _profile(options))
+    elif open_film is not None:
+        with open_film(options.file, options.scene) as (film, cache, runner), _telling() as tell:
+            programme = programme_of_film(
+                film, cache, runner, options.projector, options.frames, tell
+            )
+    elif open_scene is not None:
+        with _telling() as tell:
+            programme = programme_of_scene(
+                open_scene(options.file, options.scene), options.projector, options.frames, tell
+            )
     else:
-        if open_scene is None:
-            raise HostError("Scenes need Blender, which this program was started without.")
-        source = open_scene(options.file, options.scene)
-        _chosen(source, options.projector)
-        shown = sys.stderr.isatty()
-
-        def tell(done: int, total: int) -> None:
-            if shown:
-                sys.stderr.write(f"\r\x1b[KDrawing frame {done} of {total}")
-                sys.stderr.flush()
-
-        programme = programme_of_scene(source, options.projector, options.frames, tell)
-        if shown:
-            sys.stderr.write("\r\x1b[K")
+        raise HostError("Scenes need Blender, which this program was started without.")
     if options.fps is None:
         options.fps = programme.fps or 25.0
     return live.run_stream(
@@ -186,9 +253,25 @@ def stream(options: argparse.Namespace, open_scene: Opener | None) -> int:
     )
 
 
-def receive(options: argparse.Namespace, open_scene: Opener | None) -> int:
+@contextmanager
+def _telling() -> Iterator[Told]:
+    """Say on a terminal how far the drawing is."""
+    shown = sys.stderr.isatty()
+
+    def tell(done: int, total: int) -> None:
+        if shown:
+            sys.stderr.write(f"\r\x1b[KDrawing, {done} of {total}")
+            sys.stderr.flush()
+
+    try:
+        yield tell
+    finally:
+        if shown:
+            sys.stderr.write("\r\x1b[K")
+
+
+def receive(options: argparse.Namespace, *_: object) -> int:
     """Be a virtual projector."""
-    del open_scene
 
     def write(path: Path, content: bytes) -> None:
         with whole_file(path) as file:
@@ -197,9 +280,8 @@ def receive(options: argparse.Namespace, open_scene: Opener | None) -> int:
     return live.run_receive(options, _profile(options), write)
 
 
-def discover(options: argparse.Namespace, open_scene: Opener | None) -> int:
+def discover(options: argparse.Namespace, *_: object) -> int:
     """List the units that answer."""
-    del open_scene
     return live.run_discover(options)
 
 
@@ -207,6 +289,7 @@ def add_parsers(
     add: Callable[..., argparse.ArgumentParser],
     frame_range: Callable[[str], tuple[int, int]],
     positive: Callable[[str], float],
+    work: Iterable[argparse.ArgumentParser] = (),
 ) -> None:
     """Add the live commands to the command line.
 
@@ -216,6 +299,8 @@ def add_parsers(
         Of argparse's subparsers.
     frame_range, positive
         Types of arguments.
+    work
+        Arguments that say who draws a show and where finished frames are kept.
     """
     scanners = argparse.ArgumentParser(add_help=False)
     scanners.add_argument(
@@ -230,17 +315,19 @@ def add_parsers(
     )
     parser = add(
         "stream",
-        parents=[scanners],
-        help="play a file or a scene to a projector over the network, after arming it",
+        parents=[scanners, *work],
+        help="play a file, a scene or a whole show to a projector over the network, after arming",
     )
-    parser.set_defaults(run_live=stream, json=False)
-    parser.add_argument("file", metavar="FILE.ild|SCENE.blend", type=Path)
+    parser.set_defaults(run_live=stream, json=False, camera=None)
+    parser.add_argument("file", metavar="FILE.ild|SHOW.blend", type=Path)
     live.add_stream_arguments(parser)
     parser.set_defaults(fps=None)
-    parser.add_argument("--scene", metavar="NAME", help="scene of the file, if not its active one")
+    parser.add_argument(
+        "--scene", metavar="NAME", help="scene of the file (its show, or the active one)"
+    )
     parser.add_argument("--projector", metavar="NAME", default="", help="whose pictures to play")
     parser.add_argument(
-        "--frames", metavar="A-B", type=frame_range, help="both included (the scene's range)"
+        "--frames", metavar="A-B", type=frame_range, help="both included (all of it)"
     )
     parser = add(
         "receive",
@@ -254,14 +341,26 @@ def add_parsers(
     live.add_discover_arguments(parser)
 
 
-def run(options: argparse.Namespace, open_scene: Opener | None) -> int:
+def run(
+    options: argparse.Namespace,
+    open_scene: Opener | None,
+    open_film: FilmOpener | None = None,
+) -> int:
     """Run the live command that was chosen.
+
+    Parameters
+    ----------
+    options
+    open_scene
+        Opens a scene by itself, for hosts that know no shows.
+    open_film
+        Opens a show, or a scene, with its cache and whoever draws it.
 
     Raises
     ------
     BeamwrightError
         Where it cannot be done.
     """
-    code = options.run_live(options, open_scene)
+    code = options.run_live(options, open_scene, open_film)
     assert isinstance(code, int)
     return code

@@ -55,7 +55,9 @@ def add_stream_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--level", metavar="PERCENT", type=float, default=10.0, help="master level (%(default)g)"
     )
-    parser.add_argument("--fps", type=float, default=25.0, help="frames a second (%(default)g)")
+    parser.add_argument(
+        "--fps", type=float, default=25.0, help="frames a second (the show's own, or 25)"
+    )
     parser.add_argument("--loop", action="store_true", help="begin again at the end")
     parser.add_argument(
         "--wave", action="store_true", help="one continuous stream instead of repeated frames"

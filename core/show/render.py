@@ -39,6 +39,7 @@ __all__ = [
     "BLOCK_FRAMES",
     "WARM_FRAMES",
     "code_digest",
+    "drawn_film",
     "render_film",
     "render_part",
     "strip_films",
@@ -249,43 +250,36 @@ class _Seams:
         return row
 
 
-def render_film(
+def drawn_film(
     source: FilmSource,
-    request: RenderRequest,
+    numbers: range,
+    projectors: Sequence[Projector],
     cache: Cache,
     runner: Runner,
-) -> Generator[Progress, None, None]:
-    """Render a show, or one scene, through the cache.
-
-    Every step of the iterator is some frames of work. Closing it early, or an error, leaves
-    the files of an earlier render as they were; what was finished stays in the cache, and
-    the next render goes on from there.
+) -> Generator[Progress | DrawnFrame, None, None]:
+    """Draw frames of a show, or of one scene, through the cache.
 
     Parameters
     ----------
     source
-    request
-        Frames are those of the show.
+    numbers
+        Frames of the show.
+    projectors
+        Of the source; the families they belong to are drawn.
     cache
     runner
         Does what the cache does not have.
+
+    Yields
+    ------
+    Progress or DrawnFrame
+        First the steps of the work, then all frames in order, from the cache.
 
     Raises
     ------
     BeamwrightError
         As `sequence.render_sequence` does; `HostError` where workers keep dying.
     """
-
-    rendered: list[range] = []
-
-    def draw(
-        numbers: range, projectors: tuple[Projector, ...]
-    ) -> Generator[Progress | DrawnFrame, None, None]:
-        rendered.append(numbers)
-        programme = _Programme(source, numbers, projectors)
-        yield from _work(programme, programme.tasks(cache), numbers)
-        yield from _assembled(programme, numbers)
-        cache.prune(programme.keys())
 
     def _work(
         programme: _Programme, tasks: Sequence[Task], numbers: range
@@ -341,6 +335,45 @@ def render_film(
             rows = block_of(entry)
             for place in range(span.end - span.first):
                 yield rows[place], place == 0
+
+    programme = _Programme(source, numbers, projectors)
+    yield from _work(programme, programme.tasks(cache), numbers)
+    yield from _assembled(programme, numbers)
+    cache.prune(programme.keys())
+
+
+def render_film(
+    source: FilmSource,
+    request: RenderRequest,
+    cache: Cache,
+    runner: Runner,
+) -> Generator[Progress, None, None]:
+    """Render a show, or one scene, through the cache.
+
+    Every step of the iterator is some frames of work. Closing it early, or an error, leaves
+    the files of an earlier render as they were; what was finished stays in the cache, and
+    the next render goes on from there.
+
+    Parameters
+    ----------
+    source
+    request
+        Frames are those of the show.
+    cache, runner
+        See `drawn_film`.
+
+    Raises
+    ------
+    BeamwrightError
+        See `drawn_film`.
+    """
+    rendered: list[range] = []
+
+    def draw(
+        numbers: range, projectors: tuple[Projector, ...]
+    ) -> Generator[Progress | DrawnFrame, None, None]:
+        rendered.append(numbers)
+        return drawn_film(source, numbers, projectors, cache, runner)
 
     def accompany(open_file: OpenFile) -> None:
         source.accompany(open_file, rendered[0][0], rendered[0][-1])
