@@ -227,3 +227,12 @@ def test_an_unknown_laser_is_not_mentioned(capsys, tmp_path):
     assert cli.main(["render", "--out", str(tmp_path)], Host(film())) == 0
     assert tables.read(tmp_path / "report.json").projectors[0].safety is None
     assert "hazard" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("command", ["stream", "receive", "discover"])
+def test_help_can_be_read(command, capsys):
+    """All defaults that the help names are there."""
+    with pytest.raises(SystemExit) as ended:
+        cli.main([command, "--help"])
+    assert ended.value.code == 0
+    assert f"beamwright {command}" in capsys.readouterr().out
