@@ -133,8 +133,8 @@ class BEAMWRIGHT_PG_artwork(_Writing, bpy.types.PropertyGroup):
     )
     dots: BoolProperty(
         name="Points as Dots",
-        description="Draw strokes of a single point as bright beam dots. A dot rests the beam in "
-        "one place, so keep it away from the audience",
+        description="Draw strokes of a single point, such as stars, as beam dots: the beam rests "
+        "there for a moment, within the safety limits. Keep dots away from the audience",
         default=_ARTWORK.dots,
         override=OVERRIDABLE,
     )

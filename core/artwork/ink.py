@@ -45,7 +45,8 @@ class ArtworkSettings:
     dark_ink
         What replaces it, RGB 0…1.
     dots
-        Draw the single points of a stroked shape as beam dots; else they are left out.
+        Draw the single points of a stroked shape as beam dots, whatever their line width; else
+        they are left out.
     """
 
     alpha_min: float = 0.5
@@ -56,7 +57,7 @@ class ArtworkSettings:
     remove_coincident: bool = True
     dark_below: float = 0.1
     dark_ink: Colour = (1.0, 1.0, 1.0)
-    dots: bool = False
+    dots: bool = True
 
 
 class Recent(Generic[Value]):

@@ -19,7 +19,7 @@ import shapely
 from numpy.typing import NDArray
 
 from ..writing import WriteSettings, write_on
-from .ink import ArtworkCache, ArtworkSettings, Recent, page_inks
+from .ink import ArtworkCache, ArtworkSettings, Recent, clip_regions, page_inks
 from .mending import drawn_once, polylines, rejoined
 from .regions import Geometries, polygons_only
 from .shapes import Page
@@ -117,7 +117,11 @@ def visible_lines(
     region_shape = np.array([i for i, k in enumerate(inks) if k and k.hides is not None], np.int32)
     regions = np.array([inks[i].hides for i in region_shape], dtype=object)
     tip, tip_shape = np.empty((0, 2)), np.empty(0, np.int64)
+    single, dot_shape = _single_points(page, has_stroke & settings.dots)
     if writing is not None:
+        if len(dot_shape):
+            written = _dots_written(page, dot_shape, lines, line_shape, writing)
+            single[single], dot_shape = written, dot_shape[written]
         lines, line_keys, tip, tip_shape = _written(page, lines, line_keys, line_shape, writing)
         begun = ~shapely.is_empty(lines)
         unseen = line_shape[~begun]
@@ -138,9 +142,11 @@ def visible_lines(
     shape_colour = np.where(has_stroke[:, None], page.stroke[:, :3], page.fill[:, :3])
     shape_colour[shape_colour.max(axis=1, initial=0.0) < settings.dark_below] = settings.dark_ink
     colour = shape_colour[shape]
-    dot_shape, dot = np.empty(0, np.int32), np.empty((0, 2))
-    if settings.dots:
-        dot_shape, dot = _dots(page, has_stroke, regions, region_shape, settings, writing)
+    dot = np.empty((0, 2))
+    if len(dot_shape):
+        dot_shape, dot = _dots(
+            page, tolerance, single, dot_shape, regions, region_shape, settings, cache
+        )
     if settings.page_border and page.bounded:
         points, offsets, shape, colour = _with_border(page, points, offsets, shape, colour)
     return PageLines(
@@ -158,33 +164,91 @@ def visible_lines(
     )
 
 
+def _single_points(
+    page: Page, stroked: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], NDArray[np.int32]]:
+    """Which contours are a single point of a stroke, (c,), and the shape of each of them."""
+    shape = np.repeat(np.arange(len(page), dtype=np.int32), np.diff(page.shape_offsets))
+    single = (np.diff(page.contour_offsets) == 1) & stroked[shape]
+    return single, shape[single]
+
+
 def _dots(
     page: Page,
-    has_stroke: NDArray[np.bool_],
+    tolerance: float,
+    single: NDArray[np.bool_],
+    shape: NDArray[np.int32],
     regions: Geometries,
     region_shape: NDArray[np.int32],
     settings: ArtworkSettings,
-    writing: WriteSettings | Mapping[str, WriteSettings] | None,
+    cache: ArtworkCache,
 ) -> tuple[NDArray[np.int32], FloatArray]:
-    """Return the single points that nothing above hides; they have no length to be written on,
-    so they come when all of their layer is written."""
-    shape = np.repeat(np.arange(len(page), dtype=np.int32), np.diff(page.shape_offsets))
-    single = (np.diff(page.contour_offsets) == 1) & has_stroke[shape]
-    if isinstance(writing, WriteSettings):
-        single &= writing.progress >= 1.0
-    elif writing is not None:
-        unwritten = [name for name, state in writing.items() if state.progress < 1.0]
-        single &= ~np.isin(np.array(page.layer_names, dtype=object)[page.layer[shape]], unwritten)
-    shape, points = shape[single], page.knots[page.contour_offsets[:-1][single], 1]
+    """Return the single points that no clip, page edge or fill above hides.
+
+    Parameters
+    ----------
+    single : (c,) bool
+        The contours that are such points, and written.
+    shape : (d,) int32
+        The shape of each.
+    """
+    points = page.knots[page.contour_offsets[:-1][single], 1]
     seen = np.ones(len(points), bool)
     if settings.crop and page.bounded:
         seen &= np.all(np.abs(points) <= np.array([page.width, page.height]) / 2.0, axis=1)
+    if np.any(page.clip[shape] >= 0):
+        clips = np.array([*clip_regions(page, tolerance, cache), None], dtype=object)
+        clip = clips[page.clip[shape]]  # -1 takes the last, which is none
+        seen &= shapely.is_missing(clip) | shapely.covers(clip, shapely.points(points))
     if len(points) and len(regions):
         point, region = shapely.STRtree(regions).query(
             shapely.points(points), predicate="intersects"
         )
         seen[point[region_shape[region] > shape[point]]] = False
     return shape[seen], points[seen]
+
+
+def _dots_written(
+    page: Page,
+    shape: NDArray[np.int32],
+    lines: Geometries,
+    line_shape: NDArray[np.int32],
+    writing: WriteSettings | Mapping[str, WriteSettings],
+) -> NDArray[np.bool_]:
+    """Which dots are written: in order they come when the pen reaches their shape, all at once
+    with its first touch. Where nothing has a length they come at an even pace.
+
+    Parameters
+    ----------
+    shape : (d,) int
+        Shape of each dot, rising.
+    lines, line_shape
+        All lines, before they are trimmed.
+    """
+    lengths, pieces = np.zeros(len(page)), np.zeros(len(page))
+    lengths[line_shape], pieces[line_shape] = (
+        shapely.length(lines),
+        shapely.get_num_geometries(lines),
+    )
+    written = np.ones(len(shape), bool)
+    if isinstance(writing, WriteSettings):
+        parts = [(writing, np.ones(len(page), bool))]
+    else:
+        layer = np.array(page.layer_names, dtype=object)[page.layer]
+        parts = [(state, layer == name) for name, state in writing.items()]
+    for state, rows in parts:
+        dots = np.flatnonzero(rows[shape])
+        progress = min(max(state.progress, 0.0), 1.0)
+        if state.mode == "together" or progress in (0.0, 1.0):
+            written[dots] = progress > 0.0
+            continue
+        pen = np.where(rows, lengths + state.lift * pieces, 0.0)
+        whole = pen.sum() - state.lift
+        turn = (np.cumsum(pen) - pen)[shape[dots]] / whole if whole > 0.0 else None
+        if turn is None:
+            turn = (np.arange(len(dots)) + 0.5) / len(dots)
+        written[dots] = turn >= 1.0 - progress if state.backwards else turn <= progress
+    return written
 
 
 def _written(

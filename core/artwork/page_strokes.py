@@ -59,6 +59,20 @@ def page_strokes(
             object_names=names,
         )
     ]
+    if len(lines.dot):
+        parts.append(
+            Strokes.from_polylines(
+                list(lines.dot * page.field_scale),
+                colour=lines.dot_colour,
+                kind=int(LineKind.DRAWN | LineKind.DOT),
+                object_index=page.layer[lines.dot_shape] + first_object,
+                identity=shape_identities(page, name)[lines.dot_shape]
+                + 0x8000
+                + np.arange(len(lines.dot))
+                - np.searchsorted(lines.dot_shape, lines.dot_shape),
+                object_names=names,
+            )
+        )
     if tip_colour is not None and len(lines.tip):
         parts.append(
             Strokes.from_polylines(

@@ -237,14 +237,17 @@ def _as_curves_show(page: Page, tolerance: float) -> Page:
         lines = [points[offsets[c] : offsets[c + 1]] for c in own]
         drawn = shapely.MultiLineString([line for line in lines if len(line) > 1])
         clip = clips[page.clip[i]] if page.clip[i] >= 0 else None
-        cut = clip is not None and not shapely.covers(clip, drawn)
+        dots = [line[0] for line in lines if len(line) == 1]
+        whole = [part for part in (drawn, shapely.MultiPoint(dots)) if not shapely.is_empty(part)]
+        cut = clip is not None and not (whole and all(shapely.covers(clip, p) for p in whole))
         region = polygons_only(shapely.intersection(truth[k], clip)) if cut else truth[k]
         shown = reduce(shapely.symmetric_difference, (curve[c] for c in own))
         differs = shapely.area(shapely.symmetric_difference(shown, region))
         if cut or (filled[i] and differs > page.grid * shapely.length(region)):
             drawn = drawn if page.stroke[i, 3] > 0.0 else shapely.boundary(truth[k])
             left = shapely.intersection(drawn, clip) if cut else None
-            baked[i] = list(_baked(_shape(page, i), region, left))
+            seen = [dot for dot in dots if shapely.covers(clip, shapely.Point(dot))] if cut else []
+            baked[i] = list(_baked(_shape(page, i), region, left, seen))
     shapes = [s for i in range(len(page)) for s in baked.get(i) or [_shape(page, i)]]
     result = Page.from_shapes(shapes, page.width, page.height)
     order = np.array([page.layer_names.index(name) for name in result.layer_names], np.int32)
@@ -252,10 +255,13 @@ def _as_curves_show(page: Page, tolerance: float) -> Page:
 
 
 def _baked(
-    shape: Shape, region: shapely.Geometry, left: shapely.Geometry | None
+    shape: Shape,
+    region: shapely.Geometry,
+    left: shapely.Geometry | None,
+    dots: Sequence[FloatArray],
 ) -> Iterator[Shape]:
-    """Yield a fill of plain rings and the line, cut where `left` says what is left of it: the
-    edge along which a fill is cut is no line."""
+    """Yield a fill of plain rings and the line, cut where `left` and `dots` say what is left of
+    it: the edge along which a fill is cut is no line."""
     if shape.fill[3] > 0.0:
         rings = [ring for part in shapely.get_parts(region) for ring in shapely.get_rings(part)]
         yield replace(
@@ -272,6 +278,7 @@ def _baked(
         if left is not None:
             parts = shapely.get_parts(shapely.line_merge(left))
             lines = [shapely.get_coordinates(p) for p in parts[shapely.get_type_id(parts) == 1]]
+            lines += [dot.reshape(1, 2) for dot in dots]
             shape = replace(
                 shape,
                 contours=[knots_from_polyline(line, closed=False) for line in lines],

@@ -4,7 +4,8 @@
 What is left of SVG after usvg is small: groups with transform, opacity and clip path; paths
 with absolute M, L, C, Q, Z data; gradients, patterns, masks, filters and images by reference.
 A gradient counts as one colour and one alpha, the means of its stops. Masks, filters, patterns
-and images are left out with a warning.
+and images are left out with a warning. A stroked piece of no length whose caps are round or
+square is a dot: a contour of a single knot.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ MOST_SHAPES = 50_000
 MOST_KNOTS = 2_000_000
 LARGEST_COORDINATE = 1e7
 SAME_POINT = 1e-4  # usvg writes single precision
+DOT_CAPS = frozenset({"round", "square"})
 PAINTS = frozenset({"linearGradient", "radialGradient", "pattern"})
 NOTHING: Colour = (0.0, 0.0, 0.0, 0.0)
 REFERENCE = re.compile(r"url\(#(.*)\)")
@@ -163,6 +165,8 @@ class _Walk:
             paths, knots=_transform(paths.knots, matrices, knots_before[paths.shape_offsets])
         )
         fill, stroke = self._colours("fill", "none"), self._colours("stroke", "none")
+        capped = [e.get("stroke-linecap") in DOT_CAPS for e in elements]
+        paths = _with_dots(paths, (stroke[:, 3] > 0.0) & np.array(capped, bool))
         if self.source.has_text and self.text == "strokes":
             paths, lettering = _pen_strokes(paths)
             lettering &= fill[:, 3] > 0.0
@@ -437,6 +441,17 @@ class _Paths:
         offsets = before[self.contour_offsets].astype(np.int64)
         return replace(self, knots=self.knots[kept], contour_offsets=offsets)
 
+    def without_empty(self) -> _Paths:
+        """Return the same shapes without contours that have no knot."""
+        kept = np.diff(self.contour_offsets) > 0
+        before = np.concatenate([[0], np.cumsum(kept)])
+        return replace(
+            self,
+            contour_offsets=self.contour_offsets[np.append(kept, True)],
+            closed=self.closed[kept],
+            shape_offsets=before[self.shape_offsets].astype(np.int64),
+        )
+
 
 def _transform(knots: FloatArray, matrices: FloatArray, bounds: IntArray) -> FloatArray:
     """Apply one matrix to the knots of each shape."""
@@ -449,6 +464,33 @@ def _transform(knots: FloatArray, matrices: FloatArray, bounds: IntArray) -> Flo
         ],
         axis=-1,
     )
+
+
+def _with_dots(paths: _Paths, dotted: NDArray[np.bool_]) -> _Paths:
+    """Make a single knot of each contour without length, or drop it where it draws nothing.
+
+    Such a piece is drawn where its caps are round or square and not where they are flat
+    (SVG 2, 13.5.4 and the notes on zero-length subpaths of 9.3).
+
+    Parameters
+    ----------
+    dotted : (s,) bool
+        Shapes whose stroke draws dots.
+    """
+    counts = np.diff(paths.contour_offsets)
+    first = np.repeat(paths.contour_offsets[:-1], counts)
+    away = np.abs(paths.knots - paths.knots[first, 1][:, None]).max(axis=(1, 2), initial=0.0)
+    contour = np.repeat(np.arange(len(counts)), counts)
+    still = np.bincount(contour, weights=away > SAME_POINT, minlength=len(counts)) == 0
+    if not still.any():
+        return paths
+    shape = np.repeat(np.arange(len(dotted)), np.diff(paths.shape_offsets))
+    kept = ~still[contour]
+    kept[paths.contour_offsets[:-1][still & dotted[shape]]] = True
+    result = paths.keeping(kept)
+    single = result.contour_offsets[:-1][still & dotted[shape]]
+    result.knots[single] = result.knots[single, 1][:, None]
+    return replace(result, closed=paths.closed & ~still).without_empty()
 
 
 def _pen_strokes(paths: _Paths) -> tuple[_Paths, NDArray[np.bool_]]:

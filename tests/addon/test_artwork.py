@@ -17,6 +17,7 @@ from beamwright.core.artwork.pencil import pencil_arrays
 from beamwright.core.artwork.sequence import FileSequence
 from beamwright.core.artwork.shapes import Page, Shape
 from beamwright.core.artwork.svg import read_svg
+from beamwright.core.points.projector import Projector
 from beamwright.core.scene import LineKind
 from blender_scenes import add_cube
 
@@ -285,6 +286,40 @@ def test_modifiers_and_copies(scene):
     item.modifiers.clear()
     item.modifiers.new("Noise", "GREASE_PENCIL_NOISE").factor = 1.0
     assert length(strokes_at()[1]) > 0.0
+
+
+def test_dots_of_a_drawing_reach_the_frame_as_a_resting_beam(scene):
+    stars = (
+        '<g id="sky"><path d="M40 40h0M60 90h0M160 30h0" stroke="#00f" stroke-width="4" '
+        'stroke-linecap="round"/></g><g id="hill"><path d="M0 200L100 60L200 200Z" fill="#0f0"/>'
+        '<circle cx="100" cy="150" r="0.2" fill="#f00"/></g>'
+    )
+    page = read_svg(SVG.format(stars).encode(), preprocessor())
+    item, _ = put(scene, [page])
+    assert sorted(len(s.points) for s in item.data.layers["sky"].frames[0].drawing.strokes) == [
+        1, 1, 1,
+    ]  # fmt: skip
+    frame_scene, strokes = strokes_at()
+    dots = strokes.take((strokes.kind & int(LineKind.DOT)) > 0)
+    # Page space, y up; the star at 60, 90 lies before the hill's slope.
+    want = np.array([[-60, 60], [-40, 10], [60, 70]]) * FIELD
+    assert dots.points[np.argsort(dots.points[:, 0])] == pytest.approx(want, abs=1e-6)
+    assert dots.colour.tolist() == [[0.0, 0.0, 1.0]] * 3
+    assignments = [surface.assignment for surface in frame_scene.surfaces]
+    planned = pipeline.plan_frame(1, strokes, assignments, Projector("One"))
+    frame = planned.frame
+    places = planned.strokes.points[planned.strokes.offsets[:-1][planned.strokes.counts == 1]]
+    for dot in places[np.lexsort(places.T)]:
+        resting = frame.rgb[:, 2] > 0.0
+        resting &= ~frame.blanked & (np.abs(frame.xy - dot).max(axis=1) < 1e-6)
+        assert np.count_nonzero(resting) >= 3
+    # A circle too small to be told from a dot is drawn all the same.
+    red = planned.strokes.points[planned.strokes.stroke_of_point == np.flatnonzero(
+        planned.strokes.colour[:, 0] > 0)[0]]  # fmt: skip
+    lit = ~frame.blanked & (frame.rgb[:, 0] > 0)
+    assert np.count_nonzero(lit & (np.abs(frame.xy - red.mean(axis=0)).max(axis=1) < 1e-3)) >= 2
+    getattr(item, PROPERTY).artwork.dots = False
+    assert not np.any(strokes_at()[1].kind & int(LineKind.DOT))
 
 
 def test_strokes_drawn_by_hand(scene):

@@ -210,11 +210,68 @@ def test_colours_too_dark_for_light_are_replaced():
 @pytest.mark.parametrize("count", [0, 1])
 def test_pages_with_nothing_to_see(count):
     shapes = [Shape([], [])] * count + [line((0, 0))] * count
-    lines = lines_of(*shapes)
+    lines = lines_of(*shapes, dots=False)
     assert len(lines) == 0
     assert lines.points.shape == (0, 2)
     assert lines.length == 0.0
     assert len(page_strokes(page(*shapes), lines, "page")) == 0
+
+
+def dots_of(*shapes, clips=(), writing=None, **options):
+    lines = visible_lines(
+        page(*shapes, clips=clips), TOLERANCE, ArtworkSettings(**options), writing=writing
+    )
+    return lines.dot.tolist()
+
+
+def test_single_points_are_dots_hidden_cut_and_cropped_as_lines_are():
+    star, low, high = line((30, 0)), line((5, 5), stroke=BLUE), line((0, 0), stroke=RED)
+    shapes = (star, low, box(-10, -10, 10, 10, fill=WHITE), high, line((90, 0)))
+    lines = lines_of(*shapes)
+    assert lines.dot.tolist() == [[30, 0], [0, 0]]
+    assert lines.dot_shape.tolist() == [0, 3]
+    assert lines.dot_colour.tolist() == [[1, 1, 1], [1, 0, 0]]
+    assert dots_of(*shapes, crop=False) == [[30, 0], [0, 0], [90, 0]]
+    assert dots_of(*shapes, dots=False) == []
+    assert dots_of(Shape(star.contours, [False], fill=RED)) == []
+    window = Clip((ClipPart(knots_from_polyline(box(0, -5, 20, 5).contours[0][:, 1], True),
+                            np.array([0, 4])),))  # fmt: skip
+    clipped = [line((x, 0), clip=0) for x in (-1, 1, 19, 21)]
+    assert dots_of(*clipped, line((30, 0)), clips=[window]) == [[1, 0], [19, 0], [30, 0]]
+    strokes = page_strokes(page(*shapes), lines, "Sky")
+    dots = strokes.take((strokes.kind & int(LineKind.DOT)) > 0)
+    assert dots.counts.tolist() == [1, 1]
+    assert dots.points.tolist() == [[0.6, 0], [0, 0]]
+    assert len(set(strokes.identity.tolist())) == len(strokes)
+
+
+def test_dots_are_written_when_their_turn_comes():
+    shapes = (
+        line((0, 9)),
+        line((0, 0), (30, 0)),
+        line((9, 9)),
+        line((0, 1), (10, 1)),
+        line((8, 8)),
+    )
+    first, middle, last = [0, 9], [9, 9], [8, 8]
+
+    def at(progress, **how):
+        return dots_of(*shapes, writing=WriteSettings(progress, **how))
+
+    assert at(0.0) == []
+    assert at(0.1) == [first]
+    assert at(0.74) == [first]
+    assert at(0.76) == [first, middle]
+    assert at(1.0) == [first, middle, last]
+    assert at(0.2, backwards=True) == [last]
+    assert at(0.3, backwards=True) == [middle, last]
+    assert at(0.1, mode="together") == [first, middle, last]
+    # The pen is lifted for 10 between the two lines of 30 and 10: the second is done after 40.
+    assert at(0.79, lift=10.0) == [first]
+    assert at(0.81, lift=10.0) == [first, middle]
+    sky = [line((x, 0), layer="sky") for x in range(4)]
+    evenly = dots_of(*sky, shapes[1], writing={"sky": WriteSettings(0.5)})
+    assert evenly == [[0, 0], [1, 0]]
 
 
 def random_page(seed, count=14, shift=0.0):

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from artwork_pages import CASES, usvg  # noqa: F401 - a fixture
+from artwork_pages import CASES, usvg, wrap  # noqa: F401 - a fixture
 from beamwright.core.artwork.occlusion import visible_lines
 from beamwright.core.artwork.pencil import page_from_pencil, pencil_arrays, to_linear, to_srgb
 from beamwright.core.artwork.shapes import Page, Shape
@@ -55,6 +55,21 @@ def test_curves_and_handles_are_kept_as_they_are():
     assert arrays.fill_id.tolist() == [1]
     assert arrays.hide_stroke.tolist() == [False]
     assert np.array_equal(back(page).knots, page.knots)
+
+
+def test_dots_survive_and_clips_choose_among_them(usvg):  # noqa: F811
+    body = (
+        '<clipPath id="c"><rect x="20" y="0" width="100" height="100"/></clipPath>'
+        '<g clip-path="url(#c)"><path d="M10 50h0M50 50h0M15 60h40M90 50h0" stroke="red" '
+        'fill="blue" stroke-linecap="round"/><path d="M30 30h0" stroke="red" '
+        'stroke-linecap="round"/></g><path d="M5 5h0" stroke="red" stroke-linecap="round"/>'
+    )
+    page = read_svg(wrap(body).encode(), usvg)
+    ours, theirs = (visible_lines(p, 0.01) for p in (page, back(page)))
+    want = [[50, 50], [90, 50], [30, 30], [5, 5]]
+    assert (ours.dot * [1, -1] + 100).tolist() == want
+    assert (theirs.dot * [1, -1] + 100).tolist() == want
+    assert same_picture(page)
 
 
 def test_fills_of_several_curves_share_a_number_and_open_fills_stay_open():

@@ -70,6 +70,56 @@ def test_stacking_alpha_rule_and_width_come_through(usvg):  # noqa: F811
     assert page.line_width[1] == pytest.approx(6.0)
 
 
+def test_pieces_without_length_are_dots_where_their_caps_are_drawn(usvg):  # noqa: F811
+    ink = 'fill="none" stroke="#f00" stroke-width="6" stroke-linecap="{}"'
+    body = (
+        '<path d="M10 10h0" {0}/><path d="M30 10L30 10z" {0}/><path d="M50 10z" {0}/>'
+        '<line x1="60" y1="10" x2="60" y2="10" {0}/><path d="M70 10c0 0 0 0 0 0" {0}/>'
+        '<path d="M20 30h0M30 30h10M50 30h0" {0}/>'
+    )
+    read = {
+        cap: read_svg(wrap(body.format(ink.format(cap))).encode(), usvg)
+        for cap in ("round", "square", "butt")
+    }
+    for cap in ("round", "square"):
+        page = read[cap]
+        single = np.diff(page.contour_offsets) == 1
+        assert single.tolist() == [True] * 6 + [False, True]
+        assert np.diff(page.shape_offsets).tolist() == [1, 1, 1, 1, 1, 3]
+        points = page.knots[page.contour_offsets[:-1][single]]
+        assert np.all(points == points[:, 1:2])
+        on_page = points[:, 1] * [1, -1] + 100
+        assert on_page.tolist() == [
+            [10, 10], [30, 10], [50, 10], [60, 10], [70, 10], [20, 30], [50, 30]
+        ]  # fmt: skip
+        assert not page.contour_closed.any()
+        lines = visible_lines(page, 0.01)
+        assert len(lines.dot) == 7
+        assert lines.length == pytest.approx(10.0)
+    assert np.diff(read["butt"].shape_offsets).tolist() == [0, 0, 0, 0, 0, 1]
+    assert visible_lines(read["butt"], 0.01).length == pytest.approx(10.0)
+    filled = '<path d="M10 10h0" fill="#f00"/><path d="M10 10h0M20 0h5v5z" fill="#f00"/>'
+    assert visible_lines(read_svg(wrap(filled).encode(), usvg), 0.01).dot.tolist() == []
+
+
+def test_a_renderer_of_its_own_kind_sees_the_same_dots(usvg):  # noqa: F811
+    """resvg inks a disc around each dot we read, and nowhere else (SVG 2, 9.3)."""
+    body = "".join(
+        f'<path d="M{x} {y}h0" stroke="#000" stroke-width="8" stroke-linecap="{cap}"/>'
+        for (x, y), cap in zip(
+            [(20, 20), (60, 30), (100, 150), (180, 180)], ["round", "butt", "square", "round"],
+            strict=True,
+        )
+    )  # fmt: skip
+    dots = visible_lines(read_svg(wrap(body).encode(), usvg), 0.01).dot * [1, -1] + 100
+    ink = resvg(wrap(body), zoom=1.0).max(axis=2) < 128
+    rows, columns = np.nonzero(ink)
+    away = np.hypot(columns[:, None] + 0.5 - dots[:, 0], rows[:, None] + 0.5 - dots[:, 1])
+    assert away.min(axis=1).max() < 4.0 * 2**0.5
+    assert away.min(axis=0).max() < 1.0
+    assert len(dots) == 3
+
+
 def test_the_mean_alpha_of_a_gradient_counts(usvg):  # noqa: F811
     glow = (
         '<radialGradient id="glow"><stop offset="0" stop-color="#fff"/>'
