@@ -7,6 +7,7 @@ Reading a show or a file into frames is for the command line's composer; see `do
 from __future__ import annotations
 
 import argparse
+import gc
 import math
 import signal
 import sys
@@ -126,7 +127,7 @@ def run_stream(
         )
         out.flush()
 
-    with _terminations_as_interrupts():
+    with _terminations_as_interrupts(), _without_pauses():
         try:
             status = play(
                 frames,
@@ -147,6 +148,23 @@ def run_stream(
         return 1
     out.write(f"\nPlayed {status.frames} frames, dark.\n")
     return 0
+
+
+@contextmanager
+def _without_pauses() -> Iterator[None]:
+    """Keep what stops all threads at once short: garbage collection, and turns of the lock.
+
+    What is there already, a whole show perhaps, is not looked through for garbage again.
+    """
+    turn_s = sys.getswitchinterval()
+    gc.collect()
+    gc.freeze()
+    sys.setswitchinterval(0.001)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(turn_s)
+        gc.unfreeze()
 
 
 @contextmanager

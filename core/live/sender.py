@@ -11,11 +11,13 @@ from __future__ import annotations
 
 import atexit
 import math
+import os
+import sys
 import threading
 import time
 import weakref
-from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import Enum
 from types import TracebackType
@@ -30,7 +32,7 @@ from ..safety.limits import SafetyLimits
 from .idn import DURATION_MAX_US
 from .link import Link, SenderSettings
 from .samples import encode_samples
-from .unit import Spread
+from .timings import Spread, Timings
 
 if TYPE_CHECKING:
     from ..points.projector import ScannerProfile
@@ -38,11 +40,15 @@ if TYPE_CHECKING:
 __all__ = ["DEFAULT_LEVEL", "OutputState", "Sender", "SenderStatus"]
 
 DEFAULT_LEVEL = 0.1
-TIMINGS_KEPT = 200_000
 DARK_SAMPLES = 32
 DARK_INTERVAL_S = 0.03
 SAMPLES_MAX = 65_535
 LISTEN_S = 0.02
+PREPARE_S = 0.01
+"""How long before a frame is due it is guarded and encoded, so that this makes nothing late."""
+
+WAVE_AHEAD_S = 0.04
+"""How far a wave is sent ahead of its drawing; light ends that much later after the last chunk."""
 
 _running: weakref.WeakSet[Sender] = weakref.WeakSet()
 
@@ -102,6 +108,24 @@ class SenderStatus:
     lateness: Spread
 
 
+@dataclass(frozen=True, eq=False)
+class _Prepared:
+    """A frame that waits for its time."""
+
+    source: Frame | None
+    level: float
+    guarded: GuardedFrame
+    payload: bytes
+
+
+def _prefer_this_thread() -> None:
+    """Ask the system to wake this thread before others; many let only administrators."""
+    if sys.platform == "linux":
+        # There, and there only, a thread has a priority of its own.
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), -15)
+
+
 class Sender:
     """Output to one projector.
 
@@ -153,7 +177,7 @@ class Sender:
         self._guarded: GuardedFrame | None = None
         self._lit = False
         self._frames = 0
-        self._lateness_s: deque[float] = deque(maxlen=TIMINGS_KEPT)
+        self._lateness = Timings()
         # The thread's own.
         self._link: Link
         self._previous = Frame.dark(profile.point_rate_hz)
@@ -268,7 +292,7 @@ class Sender:
                 odd_replies=self._link.odd_replies if self._thread else 0,
                 darkened=shown.darkened_count if shown else 0,
                 findings=tuple(f.message for f in shown.findings) if shown else (),
-                lateness=Spread.of(tuple(self._lateness_s)),
+                lateness=self._lateness.spread(),
             )
 
     def __enter__(self) -> Sender:
@@ -310,7 +334,8 @@ class Sender:
             self._link.close()
 
     def _loop(self) -> None:
-        due = time.monotonic()
+        _prefer_this_thread()
+        due = self._begin()
         while True:
             now = time.monotonic()
             self._link.listen()
@@ -321,19 +346,28 @@ class Sender:
                 self._end_session()
                 self._wake.wait(LISTEN_S)
                 self._wake.clear()
+                due = self._begin()
+                continue
+            prepared = self._prepare(source, level)
+            if self._interrupted_before(due):
                 due = time.monotonic()
                 continue
+            now = time.monotonic()
             late = now - due
             first = not self._link.open
-            due += self._send(source, level, now)
+            due += self._send(prepared, now)
             if not first:
                 with self._lock:
-                    self._lateness_s.append(max(0.0, late))
+                    self._lateness.add(max(0.0, late))
             if late > 0.25:
-                due = time.monotonic()
-            if self._interrupted_before(due):
+                due = self._begin()
+            if self._interrupted_before(due - min(PREPARE_S, 0.5 * (due - now))):
                 # The dark frame does not wait for its turn.
                 due = time.monotonic()
+
+    def _begin(self) -> float:
+        """Return when the next frame is due if it has none to follow."""
+        return time.monotonic() - (WAVE_AHEAD_S if self.settings.wave else 0.0)
 
     def _interrupted_before(self, due: float) -> bool:
         """Sleep to the next frame, listening; True if light has to go before it."""
@@ -379,8 +413,8 @@ class Sender:
                     return self._source, self._level, True
             return None, 0.0, self._hold_session
 
-    def _send(self, source: Frame | None, level: float, now: float) -> float:
-        """Send one frame, guarded, and return how long it is drawn."""
+    def _prepare(self, source: Frame | None, level: float) -> _Prepared:
+        """Guard and encode what is sent next; dark where it is over the exposure limit."""
         guarded, payload = self._prepared(source, level)
         if self._over_limit is not None and guarded.frame is not self._checked:
             reason = self._over_limit(guarded.frame) if guarded.frame.rgb.any() else ""
@@ -390,7 +424,11 @@ class Sender:
                     self._disarm(reason)
                 source, level = None, 0.0
                 guarded, payload = self._prepared(source, level)
-        frame = guarded.frame
+        return _Prepared(source, level, guarded, payload)
+
+    def _send(self, prepared: _Prepared, now: float) -> float:
+        """Send one frame, and return how long it is drawn."""
+        frame, payload = prepared.guarded.frame, prepared.payload
         lit = bool(frame.rgb.any())
         once_us = max(1, round(frame.duration_s * 1e6))
         least_s = self.settings.interval_s if lit else DARK_INTERVAL_S
@@ -400,13 +438,13 @@ class Sender:
             # A wave is not repeated by the receiver: all its turns are sent.
             payload, once_us = payload * turns, drawn_us
         with self._lock:
-            if self._level < level:
-                # Blackout came while the frame was being prepared.
+            if self._level < prepared.level or (lit and self._objection(now)):
+                # Blackout, or a reason for it, came while the frame was waiting for its time.
                 return 0.0
-            self._guarded, self._lit = guarded, lit
+            self._guarded, self._lit = prepared.guarded, lit
             self._frames += 1
             self._link.send_frame(payload, once_us, drawn_us, now)
-        self._previous, self._sent = frame, (source, level)
+        self._previous, self._sent = frame, (prepared.source, prepared.level)
         return drawn_us * 1e-6
 
     def _prepared(self, source: Frame | None, level: float) -> tuple[GuardedFrame, bytes]:

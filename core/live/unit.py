@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import math
 from collections import Counter, deque
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -27,8 +26,9 @@ from .idn import (
     ServiceMode,
 )
 from .samples import decode_samples
+from .timings import Spread, Timings
 
-__all__ = ["ReceivedFrame", "Spread", "StreamFigures", "Unit"]
+__all__ = ["ReceivedFrame", "StreamFigures", "Unit"]
 
 Address = tuple[str, int]
 
@@ -36,7 +36,6 @@ TIMEOUT_S = 0.2
 FRAME_BYTES_MAX = 1 << 20
 WAVE_KEPT_US = 100_000
 FAULT_KINDS_MAX = 64
-TIMINGS_KEPT = 200_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,24 +77,6 @@ class ReceivedFrame:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
-    """Median, 99th percentile and largest of a set of times, in milliseconds."""
-
-    p50_ms: float
-    p99_ms: float
-    worst_ms: float
-
-    @classmethod
-    def of(cls, seconds: Sequence[float]) -> Spread:
-        """Summarise times; all 0 if there are none."""
-        if not seconds:
-            return cls(0.0, 0.0, 0.0)
-        values = np.asarray(seconds, np.float64) * 1e3
-        p50, p99 = np.quantile(values, (0.5, 0.99))
-        return cls(float(p50), float(p99), float(np.max(values)))
-
-
-@dataclass(frozen=True, slots=True)
 class StreamFigures:
     """What a unit has seen.
 
@@ -110,7 +91,8 @@ class StreamFigures:
     jitter
         Difference between the times of arrival and the stamps of successive frames.
     gaps
-        Frames that came later than the stamps say by more than one frame.
+        Frames that came later than the stamps say by more than one frame, and wave chunks
+        before which the wave had run out.
     losses
         Sessions dropped because nothing good came any more.
     """
@@ -173,10 +155,11 @@ class Unit:
         self._channels: dict[int, _Channel] = {}
         self._wave: deque[ReceivedFrame] = deque()
         self._wave_us = 0
+        self._wave_ends_s = -math.inf
         self._faults: Counter[str] = Counter()
         self._datagrams = self._octets = self._frames = self._waves = 0
         self._gaps = self._losses = 0
-        self._jitter_s: deque[float] = deque(maxlen=TIMINGS_KEPT)
+        self._jitter = Timings()
 
     def lit_at(self, now_s: float) -> bool:
         """Whether the unit emits light at a time."""
@@ -207,7 +190,7 @@ class Unit:
             frames=self._frames,
             waves=self._waves,
             faults=dict(self._faults),
-            jitter=Spread.of(tuple(self._jitter_s)),
+            jitter=self._jitter.spread(),
             gaps=self._gaps,
             losses=self._losses,
         )
@@ -397,7 +380,7 @@ class Unit:
             if stamped > STAMP_MODULUS * 0.5e-6:
                 raise FormatError("time stamps run backwards")
             late = (now_s - before.arrived_s) - stamped
-            self._jitter_s.append(abs(late))
+            self._jitter.add(abs(late))
             # A short frame is drawn several times before the next one is due.
             if late > max(stamped, before.duration_us * 1e-6):
                 self._gaps += 1
@@ -411,6 +394,12 @@ class Unit:
             self._blame("a wave chunk does not join the one before")
         channel.wave_end_us = (message.stamp_us + message.duration_us) % STAMP_MODULUS
         part = ReceivedFrame(xy, rgb, message.duration_us, message.stamp_us, now_s)
+        if self._wave:
+            # What came ahead is drawn meanwhile.
+            self._gaps += now_s > self._wave_ends_s
+        else:
+            self._wave_ends_s = now_s
+        self._wave_ends_s = max(self._wave_ends_s, now_s) + part.duration_us * 1e-6
         self._wave.append(part)
         self._wave_us += part.duration_us
         while len(self._wave) > 1 and self._wave_us - self._wave[0].duration_us > WAVE_KEPT_US:
