@@ -25,6 +25,7 @@ from ..core.live.sender import OutputState, Sender, SenderStatus
 from ..core.live_show import exposure_guard
 from ..core.points.projector import ScannerProfile
 from ..core.safety.laser import LaserSetup
+from . import session
 from .keep_out import keep_out_areas
 from .preview.engine import RELEVANT, Engine
 from .preview.layers import Picture
@@ -215,13 +216,13 @@ def forget() -> None:
 
 def frame_changed() -> None:
     """Note that another frame is shown."""
-    if _engine is not None:
-        _engine.mark(changed=False)
+    if _engine is not None and not session.is_peeking():
+        _engine.mark(changed=False, touched=False)
 
 
 def depsgraph_updated(depsgraph: bpy.types.Depsgraph) -> None:
     """Note what changed."""
-    if _engine is not None:
+    if _engine is not None and not session.is_peeking():
         _engine.mark(any(type(update.id).__name__ in RELEVANT for update in depsgraph.updates))
         for output in _outputs.values():
             output.limits_s = 0.0

@@ -28,6 +28,7 @@ _READERS: dict[str, MeshReader] = {}
 """Readers of the open file's scenes by name: their topologies serve all operators."""
 
 _readings = 0
+_peeking = 0
 
 _ARTWORK: dict[str, ArtworkReader] = {}
 """The same for flat artwork."""
@@ -124,18 +125,50 @@ class BlenderSource:
         global _readings
         scene = self.scene
         frame, subframe = scene.frame_current, scene.frame_subframe
-        camera = scene.camera
-        _readings += 1
+        camera = scene.camera.name_full if scene.camera is not None else ""
         changes = apply_render_state(scene, self.view_layer)
+        _readings += 1
         try:
             yield
         finally:
             _readings -= 1
             restore_state(changes)
-            scene = self.scene
-            scene.frame_set(frame, subframe=subframe)
-            if scene.camera != camera:
-                scene.camera = camera
+            self._bring_back(frame, subframe, camera)
+
+    def _bring_back(self, frame: int, subframe: float, camera: str) -> None:
+        """Show again what was shown before reading, as far as it is still there."""
+        scene = next((item for item in bpy.data.scenes if item.name_full == self.name), None)
+        if scene is None:
+            return
+        scene.frame_set(frame, subframe=subframe)
+        now = scene.camera.name_full if scene.camera is not None else ""
+        if now != camera:
+            found = (item for item in bpy.data.objects if item.name_full == camera)
+            scene.camera = next(found, None)
+
+    @contextmanager
+    def as_rendered(self) -> Iterator[bool]:
+        """Put the scene into the state of its renders for one reading of the frame shown.
+
+        Gives whether anything had to be changed. All windows are up to date again
+        afterwards, and `is_peeking` tells handlers that nothing really changed.
+        """
+        global _peeking
+        _peeking += 1
+        try:
+            changes = apply_render_state(self.scene, self.view_layer)
+            changed = bool(changes)
+            try:
+                yield changed
+            finally:
+                restore_state(changes)
+                if changed:
+                    self.view_layer.update()
+                    for manager in bpy.data.window_managers:
+                        for window in manager.windows:
+                            window.view_layer.update()
+        finally:
+            _peeking -= 1
 
     def scene_at(self, frame: int) -> Scene:
         """Evaluate one frame.
@@ -199,6 +232,11 @@ class BlenderSource:
 def is_reading() -> bool:
     """Whether a scene is in the state of its renders, frames running through it."""
     return _readings > 0
+
+
+def is_peeking() -> bool:
+    """Whether what Blender tells of changes comes from our reading alone."""
+    return _peeking > 0
 
 
 def forget() -> None:

@@ -15,7 +15,7 @@ from typing import Any
 
 import bpy
 
-from ..compat import animated_paths
+from ..compat import animation_curves
 
 __all__ = ["Shown", "Visibility", "apply_render_state", "render_state", "restore_state"]
 
@@ -83,66 +83,151 @@ def _shows_itself(owner: bpy.types.Object) -> bool:
     return owner.show_instancer_for_render if instancing else True
 
 
-Change = tuple[Any, str, Any]
+Address = tuple[str, int, Any, Any]
+"""Where a setting lives: what it belongs to, the ID's session number, and names within the ID."""
+
+Change = tuple[Address, str, Any]
+"""Address, property, and the value it had. No reference to Blender's data: between reading and
+putting back, an undo or another file may have taken it away."""
 
 
-def _set(changes: list[Change], owner: Any, name: str, value: Any) -> None:
+def _set(changes: list[Change], address: Address, owner: Any, name: str, value: Any) -> None:
     old = getattr(owner, name)
     if old != value:
         setattr(owner, name, value)
-        changes.append((owner, name, old))
+        changes.append((address, name, old))
+
+
+def _viewport_path(path: str) -> bool:
+    """Whether an animated path is one that renders do not look at."""
+    return path in {"hide_viewport", "show_instancer_for_viewport"} or (
+        path.startswith("modifiers[") and path.endswith((".show_viewport", ".levels"))
+    )
+
+
+def _curves(item: Any) -> Iterator[tuple[str, Any]]:
+    """Yield an ID's drivers and F-curves, with what they are."""
+    animation = item.animation_data
+    if animation is None:
+        return
+    for driver in animation.drivers:
+        yield "DRIVER", driver
+    for curve in animation_curves(item):
+        yield "CURVE", curve
 
 
 def apply_render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) -> list[Change]:
     """Give the viewport of a scene the state of its renders; return what was changed.
 
     Objects and collections take their render visibility, modifiers their render switches
-    and render levels. Nothing is touched that is alike already, which is the usual case.
+    and render levels; what is keyed or driven for the viewport alone is muted. Nothing is
+    touched that is alike already, which is the usual case.
     """
     changes: list[Change] = []
     for collection in bpy.data.collections:
-        _set(changes, collection, "hide_viewport", collection.hide_render)
-    pending = list(view_layer.layer_collection.children)
+        address = ("COLLECTION", collection.session_uid, None, None)
+        _set(changes, address, collection, "hide_viewport", collection.hide_render)
+    root: Any = view_layer.layer_collection
+    if root is None:  # on 5.x, of a scene that was never looked at
+        view_layer.update()
+        root = view_layer.layer_collection
+    pending = list(root.children)
     while pending:
         layer = pending.pop()
         if not layer.exclude:
-            _set(changes, layer, "hide_viewport", False)
+            uid = layer.collection.session_uid
+            address = ("LAYER", scene.session_uid, view_layer.name, uid)
+            _set(changes, address, layer, "hide_viewport", False)
         pending.extend(layer.children)
     for item in bpy.data.objects:
-        # Keyed render visibility is asked for frame by frame.
-        keyed = "hide_render" in animated_paths(item)
-        _set(changes, item, "hide_viewport", item.hide_render and not keyed)
-        _set(changes, item, "show_instancer_for_viewport", item.show_instancer_for_render)
-        modifier: Any
-        for modifier in item.modifiers:
-            _set(changes, modifier, "show_viewport", modifier.show_render)
-            if modifier.type in {"SUBSURF", "MULTIRES"}:
-                _set(changes, modifier, "levels", modifier.render_levels)
+        _apply_to_object(changes, item)
     for item in scene.objects:
         if item.hide_get(view_layer=view_layer):
             item.hide_set(False, view_layer=view_layer)
-            changes.append((item, "", view_layer))
+            changes.append(
+                (("EYE", scene.session_uid, view_layer.name, item.session_uid), "", True)
+            )
     return changes
 
 
+def _apply_to_object(changes: list[Change], item: bpy.types.Object) -> None:
+    uid = item.session_uid
+    keyed = False
+    for kind, curve in _curves(item):
+        path = curve.data_path
+        # Keyed render visibility is asked for frame by frame.
+        keyed = keyed or path == "hide_render"
+        if _viewport_path(path):
+            _set(changes, (kind, uid, path, curve.array_index), curve, "mute", True)
+    address = ("OBJECT", uid, None, None)
+    _set(changes, address, item, "hide_viewport", item.hide_render and not keyed)
+    _set(changes, address, item, "show_instancer_for_viewport", item.show_instancer_for_render)
+    modifier: Any
+    for modifier in item.modifiers:
+        address = ("MODIFIER", uid, modifier.name, None)
+        _set(changes, address, modifier, "show_viewport", modifier.show_render)
+        if modifier.type in {"SUBSURF", "MULTIRES"}:
+            _set(changes, address, modifier, "levels", modifier.render_levels)
+
+
 def restore_state(changes: list[Change]) -> None:
-    """Put back what `apply_render_state` changed."""
+    """Put back what `apply_render_state` changed, as far as it is still there."""
+    if not changes:
+        return
+    known: dict[str, dict[int, Any]] = {
+        "objects": {item.session_uid: item for item in bpy.data.objects},
+        "collections": {item.session_uid: item for item in bpy.data.collections},
+        "scenes": {item.session_uid: item for item in bpy.data.scenes},
+    }
     while changes:
-        owner, name, old = changes.pop()
-        try:
-            if name:
-                setattr(owner, name, old)
-            else:
-                owner.hide_set(True, view_layer=old)
-        except ReferenceError:
-            continue  # deleted meanwhile
+        address, name, old = changes.pop()
+        if address[0] == "EYE":
+            _kind, uid, layer_name, item_uid = address
+            scene, item = known["scenes"].get(uid), known["objects"].get(item_uid)
+            layer = scene.view_layers.get(layer_name) if scene is not None else None
+            if item is not None and layer is not None and item.name in layer.objects:
+                item.hide_set(True, view_layer=layer)
+            continue
+        for owner in _owners_at(address, known):
+            setattr(owner, name, old)
+
+
+def _owners_at(address: Address, known: dict[str, dict[int, Any]]) -> Iterator[Any]:
+    """Yield what is found at an address: nothing where it is gone."""
+    kind, uid, name, more = address
+    if kind == "COLLECTION":
+        place = "collections"
+    elif kind == "LAYER":
+        place = "scenes"
+    else:
+        place = "objects"
+    owner = known[place].get(uid)
+    if owner is None:
+        return
+    if kind in {"OBJECT", "COLLECTION"}:
+        yield owner
+    elif kind == "MODIFIER":
+        if name in owner.modifiers:
+            yield owner.modifiers[name]
+    elif kind == "LAYER":
+        view_layer = owner.view_layers.get(name)
+        pending = list(view_layer.layer_collection.children) if view_layer is not None else []
+        while pending:
+            layer = pending.pop()
+            if layer.collection.session_uid == more:
+                yield layer
+            pending.extend(layer.children)
+    else:
+        for found, curve in _curves(owner):
+            if found == kind and curve.data_path == name and curve.array_index == more:
+                yield curve
 
 
 @contextmanager
-def render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) -> Iterator[None]:
+def render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) -> Iterator[list[Change]]:
     """Switch a scene to the state of its renders for the length of a ``with`` block."""
     changes = apply_render_state(scene, view_layer)
     try:
-        yield
+        yield changes
     finally:
         restore_state(changes)

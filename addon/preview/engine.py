@@ -76,6 +76,7 @@ class _SceneState:
     key: Hashable = None
     read: tuple[Scene, Any] | None = None
     name: str = ""
+    alike: int = -1  # the count of changes at which viewport and render looked the same
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,9 @@ class Engine:
         self._cache: PictureCache[Picture] = PictureCache(128 << 20)
         self._job: _Job | None = None
         self._revision = 0
+        self._touched = 0
         self.hidden_lines = False
+        self.as_rendered = True
         self.latency_s = 0.0
 
     @property
@@ -130,8 +133,13 @@ class Engine:
         self._scenes.clear()
         self._cache.clear()
 
-    def mark(self, changed: bool) -> None:
-        """Note that scenes may look different; `changed` where any frame may."""
+    def mark(self, changed: bool, touched: bool = True) -> None:
+        """Note that scenes may look different; `changed` where any frame may.
+
+        `touched` is false where only the frame is another one: no setting changed then.
+        """
+        if touched:
+            self._touched += 1
         if changed:
             self._revision += 1
             self._cache.clear()
@@ -209,6 +217,7 @@ class Engine:
             camera.name if camera is not None else "",
             tuple(layer.use for layer in scene.view_layers),
             self.hidden_lines,
+            self.as_rendered,
         )
 
     def _begin_next(self) -> None:
@@ -231,7 +240,7 @@ class Engine:
             return
         try:
             source = session.BlenderSource(scene)
-            read = source.current(scene.frame_current)
+            read = self._read(source, state, scene.frame_current)
         except BeamwrightError as error:
             self._show(owner, state, key, Picture(scene.frame_current, message=str(error)))
             state.read = None
@@ -255,6 +264,19 @@ class Engine:
         hidden = self.hidden_lines
         projectors = source.projectors
         self._worker.submit(lambda: draw_picture(read, projectors, memories, limits, hidden))
+
+    def _read(self, source: session.BlenderSource, state: _SceneState, frame: int) -> Scene:
+        """Read the frame as an export would, whatever the viewport shows.
+
+        What viewport and render differ in is looked for once after each change.
+        """
+        if not self.as_rendered or state.alike == self._touched:
+            return source.current(frame)
+        with source.as_rendered() as changed:
+            read = source.current(frame)
+        if not changed:
+            state.alike = self._touched
+        return read
 
     def _previous(self, owner: int, key: Any, step: int) -> Picture | None:
         return self._cache.find(owner, (key[0] - step, *key[1:]))

@@ -10,6 +10,7 @@ from typing import Any
 
 import bpy
 
+from .. import ROOT_PACKAGE, session
 from . import drawing, scene_view
 from . import settings as preview_settings
 from .engine import RELEVANT, Engine
@@ -89,13 +90,13 @@ def forget(pictures: bool = False) -> None:
 
 def frame_changed() -> None:
     """Note that another frame is shown."""
-    if _engine is not None:
-        _engine.mark(changed=False)
+    if _engine is not None and not session.is_peeking():
+        _engine.mark(changed=False, touched=False)
 
 
 def depsgraph_updated(depsgraph: bpy.types.Depsgraph) -> None:
     """Note what changed."""
-    if _engine is None:
+    if _engine is None or session.is_peeking():
         return
     changed = any(type(update.id).__name__ in RELEVANT for update in depsgraph.updates)
     _engine.mark(changed)
@@ -106,9 +107,17 @@ def settings_changed() -> None:
     chosen = preview_settings.current()
     if _engine is not None and chosen is not None:
         _engine.hidden_lines = chosen.hidden_lines
+        _engine.as_rendered = as_exported()
         _engine.cache.set_limit(chosen.cache_mb << 20)
         _engine.mark(changed=False)
     redraw()
+
+
+def as_exported() -> bool:
+    """Whether the preview shows what renders, as the preferences say, or what the viewport has."""
+    addon = bpy.context.preferences.addons.get(ROOT_PACKAGE)
+    chosen = getattr(getattr(addon, "preferences", None), "preview_quality", "EXPORT")
+    return bool(chosen == "EXPORT")
 
 
 def _schedule() -> None:

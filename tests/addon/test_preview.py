@@ -557,6 +557,57 @@ def test_broken_setting_is_said(preview, scene):
     assert "scale is 0" in shown(preview, scene).message
 
 
+def test_shows_what_is_exported(preview, scene):
+    """Render visibility and render modifiers count, as in exports; the viewport is left alone."""
+    crate = bpy.data.objects["Crate"]
+    crate.hide_viewport = True
+    modifier = crate.modifiers.new("Array", "ARRAY")
+    modifier.count, modifier.show_viewport, modifier.show_render = 2, False, True
+    only = add_cube("Viewport Only", location=(0.0, 0.0, 3.0))
+    only.hide_render = True
+    eyed = add_cube("Closed Eye", location=(-3.0, 0.0, 0.0))
+    eyed.hide_set(True)
+    bpy.context.view_layer.update()
+    picture = shown(preview, scene)
+    source = BlenderSource(scene)
+    with source.reading():
+        exported = pipeline.draw_frame(source.scene_at(1), source.projectors)["Projector"].figures
+    (seen,) = picture.projectors
+    assert set(seen.figures.cost) == {"Crate", "Closed Eye"}
+    assert seen.figures.points == exported.points
+    assert (crate.hide_viewport, modifier.show_viewport, eyed.hide_get()) == (True, False, True)
+    # Our own reading is no change: the picture stays up to date, and nothing goes on working.
+    preview.finish()
+    assert preview.tick() is None
+    assert preview.picture_of(scene) == (picture, True)
+    preview.as_rendered = False
+    (seen,) = shown(preview, scene).projectors
+    assert seen.figures.strokes == 0
+
+
+def test_looks_for_differences_once(preview, scene, monkeypatch):
+    """While frames only go on, viewport and render settings are not compared again."""
+    from beamwright.addon import session
+
+    calls = []
+    whole = session.apply_render_state
+    monkeypatch.setattr(
+        session, "apply_render_state", lambda *names: calls.append(1) or whole(*names)
+    )
+    crate = bpy.data.objects["Crate"]
+    for frame, x in ((1, 0.0), (4, 2.0)):
+        crate.location.x = x
+        crate.keyframe_insert("location", frame=frame)
+    for frame in (1, 2, 3, 4):
+        scene.frame_set(frame)
+        shown(preview, scene)
+    assert len(calls) == 1
+    crate.hide_viewport = True
+    bpy.context.view_layer.update()
+    shown(preview, scene)
+    assert len(calls) == 2
+
+
 def test_switching_off_leaves_nothing(scene):
     """No thread, timer or handler stays; twice on and off is no different from once."""
     add_cube()

@@ -3,8 +3,10 @@
 
 import bpy
 import pytest
+from beamwright.addon import compat
 from beamwright.addon.extract.visibility import render_state
 from beamwright.addon.session import open_source
+from beamwright.core.errors import SceneError
 from blender_scenes import add_collection, add_cube
 
 
@@ -208,3 +210,66 @@ def test_frame_comes_back(scene):
     with source.reading():
         source.scene_at(4)
     assert (scene.frame_current, scene.frame_subframe) == (2, 0.5)
+
+
+def test_keyed_viewport_visibility_plays_no_part(scene):
+    """Keys and drivers for the viewport alone are muted while reading, and come back."""
+    item = add_cube("Blink")
+    modifier = item.modifiers.new("Array", "ARRAY")
+    modifier.count = 2
+    for frame, hidden in ((1, True), (2, False)):
+        item.hide_viewport = hidden
+        item.keyframe_insert("hide_viewport", frame=frame)
+    driver = modifier.driver_add("show_viewport").driver
+    driver.type, driver.expression = "SCRIPTED", "0"
+    (curve,) = compat.animation_curves(item)
+    scene.frame_set(1)
+    source = open_source()
+    with source.reading():
+        frames = [source.scene_at(frame).surfaces for frame in (1, 2)]
+    assert [len(surfaces) for surfaces in frames] == [1, 1]
+    assert [len(surfaces[0].topology.triangles) for surfaces in frames] == [24, 24]
+    assert not curve.mute
+    assert not item.animation_data.drivers[0].mute
+    assert item.hide_viewport
+
+
+def test_scene_deleted_while_reading(empty):
+    """What is left comes back; nothing raises but the reading itself."""
+    other = bpy.data.scenes.new("Other")
+    camera = bpy.data.objects.new("Camera", bpy.data.cameras.new("Camera"))
+    other.collection.objects.link(camera)
+    other.camera = camera
+    item = add_cube("Shared")
+    other.collection.objects.link(item)
+    gone = add_cube("Gone")
+    other.collection.objects.link(gone)
+    item.hide_viewport = gone.hide_viewport = True
+    source = open_source(scene_name="Other")
+
+    def read_on():
+        with source.reading():
+            assert not item.hide_viewport
+            bpy.data.objects.remove(gone)
+            assert len(source.scene_at(1).surfaces) == 1
+            bpy.data.objects.remove(camera)
+            bpy.data.scenes.remove(other)
+            source.scene_at(2)
+
+    with pytest.raises(SceneError, match="deleted or renamed"):
+        read_on()
+    assert item.hide_viewport
+
+
+def test_file_loaded_while_reading(scene):
+    """Another file has nothing to be put back into, even where names are the same."""
+    add_cube("Item").hide_viewport = True
+    source = open_source()
+
+    def read_on():
+        with source.reading():
+            bpy.ops.wm.read_homefile(use_empty=True)
+            add_cube("Item").hide_viewport = False
+
+    read_on()
+    assert not bpy.data.objects["Item"].hide_viewport
