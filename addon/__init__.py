@@ -44,6 +44,7 @@ def unregister() -> None:
     """Take back all that `register` added, in reverse."""
     from . import (
         handlers,
+        jobs,
         live,
         operators,
         panels,
@@ -56,6 +57,7 @@ def unregister() -> None:
 
     # First of all: whatever fails after this, no light is left.
     live.stop()
+    jobs.stop_all("Beamwright was switched off")
     for module in (
         terminal, panels, operators, handlers, preview, preferences, show_properties, properties,
     ):  # fmt: skip

@@ -6,7 +6,7 @@ from typing import Any
 import bpy
 from bpy.app.handlers import persistent
 
-from . import drawings, live, properties, results, session
+from . import drawings, jobs, live, properties, results, session
 from .preview import overlay
 from .preview import settings as preview_settings
 
@@ -14,6 +14,7 @@ from .preview import settings as preview_settings
 @persistent
 def _file_loading(*_arguments: Any) -> None:
     live.stop(reason="another file was loaded")
+    jobs.stop_all("another file was loaded")
     preview_settings.keep()
 
 
@@ -35,6 +36,7 @@ def _file_saving(*_arguments: Any) -> None:
 
 @persistent
 def _undone(*_arguments: Any) -> None:
+    jobs.stop_all("something was undone or redone")
     session.forget()
     overlay.forget()
     live.forget()
@@ -73,6 +75,7 @@ def unregister() -> None:
     """Remove the handlers and what they looked after."""
     for event, function in reversed(_HANDLERS):
         getattr(bpy.app.handlers, event).remove(function)
+    jobs.stop_all("Beamwright was switched off")
     live.stop()
     session.forget()
     results.forget()

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The extension's preferences."""
 
+import textwrap
 from typing import Any
 
 import bpy
@@ -88,13 +89,8 @@ def draw_kernels(layout: Any) -> None:
     native, words, reason = kernel_words()
     column = _row(layout, "Calculation")
     column.label(text=words, icon="CHECKMARK" if native else "INFO")
-    while reason:
-        cut = (
-            reason if len(reason) <= LINE_LETTERS else reason[: LINE_LETTERS + 1].rsplit(" ", 1)[0]
-        )
-        cut = cut[:LINE_LETTERS]
-        column.label(text=cut, icon="BLANK1")
-        reason = reason[len(cut) :].strip()
+    for line in textwrap.wrap(reason, LINE_LETTERS):
+        column.label(text=line, icon="BLANK1")
 
 
 def draw_network(layout: Any, context: Any) -> None:

@@ -3,11 +3,11 @@
 
 import time
 from collections.abc import Generator
-from contextlib import ExitStack
 from typing import Any
 
 from ...core.errors import BeamwrightError
 from ..extract.camera import bound_camera
+from ..jobs import Run, running, say_status
 from ..session import BlenderSource, open_source
 
 SLICE_S = 0.1
@@ -18,10 +18,13 @@ Step = tuple[int, int, int]
 
 
 def scene_ready(operator: Any, context: Any) -> bool:
-    """Cheap check for `poll`: is there a camera to look through; says why if not."""
+    """Cheap check for `poll`: can frames be read; says why if not."""
     scene = context.scene
     if scene is None:
         operator.poll_message_set("There is no scene")
+        return False
+    if running():
+        operator.poll_message_set(f"{running()} is still at work: wait for it, or press Esc")
         return False
     if scene.camera is None and bound_camera(scene, scene.frame_current) is None:
         operator.poll_message_set("The scene has no camera: add one with Add > Camera")
@@ -34,13 +37,12 @@ class FrameJob:
 
     A subclass gives `steps`, a generator of `Step`, and `finish`. `execute` runs all of it
     without a window; `invoke` runs it in slices, shows progress in the status bar, takes
-    all input, and stops with Esc.
+    all input of its window, and stops with Esc. Undo, another file and switching the
+    extension off stop it as well: other windows are not blocked.
     """
 
     label = "Working"
-    _timer: Any = None
-    _steps: Any = None
-    _stack: Any = None
+    _run: Run | None = None
     report: Any  # given by the operator it is mixed into
 
     def steps(self, context: Any, source: BlenderSource) -> Generator[Step, None, None]:
@@ -51,60 +53,57 @@ class FrameJob:
         """Use what the steps brought."""
         raise NotImplementedError
 
-    def _begin(self, context: Any) -> None:
+    def _begin(self, context: Any) -> Run:
         source = open_source(scene_name=context.scene.name)
-        steps = self.steps(context, source)
-        self._stack = ExitStack()
-        self._stack.enter_context(source.reading())
-        self._stack.callback(steps.close)
-        self._steps = steps
-        context.window_manager.progress_begin(0, 100)
+        self._run = run = Run(self.label, source, self.steps(context, source))
+        return run
 
-    def _end(self, context: Any) -> None:
-        if self._stack is not None:
-            context.window_manager.progress_end()
-            self._stack.close()
-        if self._timer is not None:
-            context.window_manager.event_timer_remove(self._timer)
-            context.workspace.status_text_set(None)
-        self._stack = self._steps = self._timer = None
+    def _end(self) -> None:
+        if self._run is not None:
+            self._run.close()
+        self._run = None
 
-    def _failed(self, context: Any, error: BeamwrightError) -> set[str]:
-        self._end(context)
+    def _failed(self, error: BeamwrightError) -> set[str]:
+        self._end()
         self.report({"ERROR"}, str(error))
         return {"CANCELLED"}
 
     def execute(self, context: Any) -> set[str]:
         """Do all of the work before returning."""
         try:
-            self._begin(context)
-            for done, total, _frame in self._steps:
+            for done, total, _frame in self._begin(context).steps:
                 context.window_manager.progress_update(round(100 * done / total))
         except BeamwrightError as error:
-            return self._failed(context, error)
+            return self._failed(error)
         except BaseException:
-            self._end(context)
+            self._end()
             raise
-        self._end(context)
+        self._end()
         self.finish(context)
         return {"FINISHED"}
 
     def invoke(self, context: Any, _event: Any) -> set[str]:
         """Start the work and let it go on between redraws."""
         try:
-            self._begin(context)
+            run = self._begin(context)
         except BeamwrightError as error:
-            return self._failed(context, error)
+            return self._failed(error)
         manager = context.window_manager
-        self._timer = manager.event_timer_add(0.01, window=context.window)
+        run.timer = manager.event_timer_add(0.01, window=context.window)
         manager.modal_handler_add(self)
-        context.workspace.status_text_set(f"{self.label}…  Esc: Cancel")
+        say_status(f"{self.label}…  Esc: Cancel")
         return {"RUNNING_MODAL"}
 
     def modal(self, context: Any, event: Any) -> set[str]:
         """Work for a moment, or stop."""
+        run = self._run
+        if run is None or run.stopped:
+            reason = run.stopped if run is not None else "it was stopped"
+            self._run = None
+            self.report({"WARNING"}, f"{self.label} ended: {reason}")
+            return {"CANCELLED"}
         if event.type == "ESC" and event.value == "PRESS":
-            self._end(context)
+            self._end()
             self.report({"INFO"}, f"{self.label} cancelled")
             return {"CANCELLED"}
         if event.type != "TIMER":
@@ -112,26 +111,24 @@ class FrameJob:
         until = time.monotonic() + SLICE_S
         try:
             while time.monotonic() < until:
-                done, total, frame = next(self._steps)
+                done, total, frame = next(run.steps)
                 context.window_manager.progress_update(round(100 * done / total))
-                context.workspace.status_text_set(
-                    f"{self.label}: frame {frame}, {done} of {total}  —  Esc: Cancel"
-                )
+                say_status(f"{self.label}: frame {frame}, {done} of {total}  —  Esc: Cancel")
         except StopIteration:
-            self._end(context)
+            self._end()
             self.finish(context)
             _redraw(context)
             return {"FINISHED"}
         except BeamwrightError as error:
-            return self._failed(context, error)
+            return self._failed(error)
         except BaseException:
-            self._end(context)
+            self._end()
             raise
         return {"RUNNING_MODAL"}
 
-    def cancel(self, context: Any) -> None:
+    def cancel(self, _context: Any) -> None:
         """Clean up where Blender itself ends the operator, as when it quits."""
-        self._end(context)
+        self._end()
 
 
 def _redraw(context: Any) -> None:
