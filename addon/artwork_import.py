@@ -110,8 +110,15 @@ def build_artwork(
     Returns
     -------
     The object, and what the artist should know: one sentence each.
+
+    Raises
+    ------
+    FormatError
+        There is nothing to draw on any of the pages.
     """
     first = pages[0]
+    if not any(len(page) or page.lettering for page in pages):
+        raise FormatError(_nothing_in(files, pages))
     name = options.name or files.paths[0].stem.rstrip("0123456789").rstrip("_-. ") or "Artwork"
     matrix, scale = _placed(scene, first, options)
     data = compat.new_grease_pencil(name)
@@ -137,6 +144,17 @@ def build_artwork(
     if options.text == "lettering":
         messages.extend(_write_lettering(item, collection, pages, frames, scale))
     return item, messages
+
+
+def _nothing_in(files: FileSequence, pages: Sequence[Page]) -> str:
+    """Say that files hold nothing to draw, and why, where that is known."""
+    names = files.paths[0].name
+    if len(files) > 1:
+        names += f" … {files.paths[-1].name}"
+    reasons = list(dict.fromkeys(text for page in pages for text in page.warnings))
+    return " ".join(
+        [f"There is nothing to draw in {names}: no shape, line or text that shows.", *reasons]
+    )
 
 
 def _placed(scene: bpy.types.Scene, page: Page, options: ImportOptions) -> tuple[Matrix, float]:
@@ -169,6 +187,8 @@ def _runs(arrays: PencilArrays, names: Sequence[str]) -> dict[str, NDArray[np.bo
     A layer that something else lies between is drawn in parts, each a layer of its own.
     """
     result: dict[str, NDArray[np.bool_]] = {}
+    if len(arrays.layer) == 0:
+        return result
     bounds = np.flatnonzero(np.diff(arrays.layer, prepend=-1))
     index = np.arange(len(arrays.layer))
     seen: dict[str, int] = {}
@@ -267,7 +287,7 @@ def _write_lettering(
         curve: Any = text.data
         curve.size = line.size * scale * lettering.SIZE_OF_EM
         curve.align_x = {"start": "LEFT", "middle": "CENTER", "end": "RIGHT"}[line.anchor]
-        curve.materials.append(lettering.line_material(line.colour[:3]))
+        lettering.colour_characters(curve, [colour[:3] for colour in line.colours])
         a, b, c, d, e, f = line.matrix
         text.parent = item
         # Text lies in XY, the page in XZ.

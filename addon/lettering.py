@@ -2,6 +2,7 @@
 """Lettering: text objects set in the single-stroke font."""
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import bpy
@@ -14,6 +15,7 @@ from .properties import PROPERTY
 __all__ = [
     "PROJECTOR",
     "SIZE_OF_EM",
+    "colour_characters",
     "lettering_projector",
     "line_material",
     "missing_in",
@@ -79,6 +81,15 @@ def line_material(colour: Any) -> bpy.types.Material:
         material = bpy.data.materials.new(name)
         material.diffuse_color = (*values, 1.0)
     return material
+
+
+def colour_characters(curve: Any, colours: Sequence[Any]) -> None:
+    """Give a text the line materials of some colours, one for each of its characters."""
+    slots = {colour: place for place, colour in enumerate(dict.fromkeys(colours))}
+    for colour in slots:
+        curve.materials.append(line_material(colour))
+    for character, colour in zip(curve.body_format, colours, strict=False):
+        character.material_index = slots[colour]
 
 
 def lettering_projector(scene: bpy.types.Scene) -> str:

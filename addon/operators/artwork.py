@@ -202,9 +202,12 @@ class BEAMWRIGHT_OT_import_artwork(bpy.types.Operator):
             placement=self.placement,
             size=self.size,
         )
-        item, messages = build_artwork(
-            context.scene, context.collection, reading.pages, self._chosen, options
-        )
+        try:
+            item, messages = build_artwork(
+                context.scene, context.collection, reading.pages, self._chosen, options
+            )
+        except BeamwrightError as error:
+            return self._failed(str(error))
         for other in context.selected_objects:
             other.select_set(False)
         item.select_set(True)

@@ -108,9 +108,12 @@ class Lettering:
     anchor
         ``"start"``, ``"middle"`` or ``"end"``.
     colour
-        RGBA as in `Page.fill`.
+        RGBA as in `Page.fill`; of the first character.
     stacking
         The number of shapes that lie below it.
+    runs
+        Number of characters and colour of each part of the text, in order; empty where all of it
+        has `colour`.
     """
 
     text: str
@@ -121,6 +124,13 @@ class Lettering:
     name: str = ""
     layer: str = ""
     stacking: int = 0
+    runs: tuple[tuple[int, tuple[float, float, float, float]], ...] = ()
+
+    @property
+    def colours(self) -> tuple[tuple[float, float, float, float], ...]:
+        """Colour of each character."""
+        runs = self.runs or ((len(self.text), self.colour),)
+        return tuple(colour for count, colour in runs for _ in range(count))
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 from pathlib import Path
 from typing import Literal
 from xml.etree import ElementTree
@@ -144,6 +145,7 @@ class _Walk:
         self.clip_indices: dict[tuple[str, tuple[float, ...], int], int] = {}
         self.shapes: list[tuple[ElementTree.Element, _State, str]] = []
         self.lettering: list[tuple[ElementTree.Element, _State, int]] = []
+        self.set_otherwise: list[str] = []
 
     def page(self, warnings: list[str]) -> Page:
         # Page space: origin in the middle, y up.
@@ -156,6 +158,14 @@ class _Walk:
                 f"{MOST_SHAPES}. Simplify it first."
             )
         depth = self._common_groups()
+        lettering = [line for item in self.lettering for line in self._read_lettering(*item, depth)]
+        warnings += [
+            f"{self.source.name}: “{text}” has sizes or shifts of its own within the line; as "
+            "lettering it is set in one size. Pen strokes keep them."
+            for text in dict.fromkeys(self.set_otherwise)
+        ]
+        if any(element.get("stroke-dasharray") for element, _, _ in self.shapes):
+            warnings.append(f"{self.source.name}: dashed lines are drawn whole.")
         elements = [element for element, _, _ in self.shapes]
         states = [state for _, state, _ in self.shapes]
         matrices = np.array([state.matrix for state in states], np.float64).reshape(-1, 6)
@@ -168,9 +178,9 @@ class _Walk:
         capped = [e.get("stroke-linecap") in DOT_CAPS for e in elements]
         paths = _with_dots(paths, (stroke[:, 3] > 0.0) & np.array(capped, bool))
         if self.source.has_text and self.text == "strokes":
-            paths, lettering = _pen_strokes(paths)
-            lettering &= fill[:, 3] > 0.0
-            stroke[lettering], fill[lettering] = fill[lettering], 0.0
+            paths, written = _pen_strokes(paths)
+            written &= fill[:, 3] > 0.0
+            stroke[written], fill[written] = fill[written], 0.0
         if len(paths.knots) and not np.abs(paths.knots).max() < LARGEST_COORDINATE:
             raise FormatError(
                 f"{self.source.name} has a coordinate of {np.abs(paths.knots).max():.3g} pixels; "
@@ -197,9 +207,7 @@ class _Walk:
             names=tuple(name for _, _, name in self.shapes),
             layer_names=tuple(names),
             clips=tuple(self.clips),
-            lettering=tuple(
-                line for item in self.lettering for line in self._read_lettering(*item, depth)
-            ),
+            lettering=tuple(lettering),
             warnings=tuple(warnings),
         )
 
@@ -369,23 +377,43 @@ class _Walk:
             # Shifts are listed for each character and add up until a position is given.
             x = float(line.get("x", x)) + sum(shifts["dx"][place : place + 1])
             y = float(line.get("y", y)) + sum(shifts["dy"][place : place + 1])
+            within = slice(place + 1, place + len(text))
             place += len(text)
             if not text.strip():
                 continue
-            run = next((e for e in line.iter() if e.get("font-size")), line)
+            runs = [e for e in line.iter() if e.get("font-size")] or [line]
+            colours = [self._run_colour(run, state.opacity) for run in runs]
+            counts = [len("".join(run.itertext())) for run in runs]
+            each = [colour for colour, n in zip(colours, counts, strict=True) for _ in range(n)]
+            first = len(text) - len(text.lstrip())
+            text = text.strip()
+            each = each[first : first + len(text)]
+            if len({run.get("font-size") for run in runs}) > 1 or any(
+                any(shifts[axis][within]) for axis in shifts
+            ):
+                self.set_otherwise.append(text)
             # Text space has y up, the file y down.
             matrix = _product(state.matrix, (1.0, 0.0, 0.0, -1.0, x, y))
-            alpha = float(run.get("fill-opacity", "1")) * state.opacity
             yield Lettering(
-                text=text.strip(),
+                text=text,
                 matrix=matrix,
-                size=float(run.get("font-size", "12")),
+                size=float(runs[0].get("font-size", "12")),
                 anchor=line.get("text-anchor", element.get("text-anchor", "start")),
-                colour=self._paint(run.get("fill", "#000000"), alpha),
+                colour=each[0],
                 name=element.get("id", ""),
                 layer=self._layer(state.groups, depth),
                 stacking=below,
+                runs=tuple((len(list(part)), colour) for colour, part in groupby(each))
+                if len(set(each)) > 1
+                else (),
             )
+
+    def _run_colour(self, run: ElementTree.Element, opacity: float) -> Colour:
+        """Colour of a run of text: of its fill, or of its stroke where it has no fill."""
+        fill, stroke = run.get("fill", "#000000"), run.get("stroke", "none")
+        paint = "stroke" if fill == "none" and stroke != "none" else "fill"
+        alpha = float(run.get(f"{paint}-opacity", "1")) * opacity
+        return self._paint(stroke if paint == "stroke" else fill, alpha)
 
 
 def _local(element: ElementTree.Element) -> str:

@@ -376,6 +376,25 @@ def test_text_in_the_stroke_font_is_single_lines(scene):
     assert "一 (U+4E00)" in lettering.missing_in(item)
 
 
+@pytest.mark.parametrize("text", ["lettering", "strokes"])
+def test_words_of_several_colours_keep_them(scene, text):
+    body = (
+        '<text x="20" y="120" font-size="60" fill="#f00">l<tspan fill="#00f">Il</tspan>'
+        '<tspan fill="none" stroke="#0f0">I</tspan></text>'
+    )
+    page = read_svg(SVG.format(body).encode(), preprocessor(), text=text)
+    item, messages = put(scene, [page], text=text)
+    assert messages == []
+    _, strokes = strokes_at()
+    left = np.minimum.reduceat(strokes.points[:, 0], strokes.offsets[:-1])
+    order = np.argsort(left)
+    colours = [tuple(colour) for colour in strokes.colour[order].tolist()]
+    assert list(dict.fromkeys(colours)) == [(1, 0, 0), (0, 0, 1), (0, 1, 0)]
+    assert colours.count((0, 0, 1)) == 2 * colours.count((1, 0, 0))
+    texts = [child for child in item.children if child.type == "FONT"]
+    assert [child.data.body for child in texts] == (["lIlI"] if text == "lettering" else [])
+
+
 def test_text_in_another_font_is_outlined_and_hides(scene):
     curve = bpy.data.curves.new("Text", "FONT")
     curve.body = "I"
@@ -445,6 +464,10 @@ def test_what_cannot_be_read_leaves_the_file_as_it_was(scene, tmp_path):
         bpy.ops.beamwright.import_artwork(filepath=str(good))
     with pytest.raises(RuntimeError, match="There is no file"):
         bpy.ops.beamwright.import_artwork(filepath=str(tmp_path / "none.svg"))
+    photo = tmp_path / "photo.svg"
+    photo.write_text(SVG.format('<image href="data:image/png;base64,AAAA" width="9" height="9"/>'))
+    with pytest.raises(RuntimeError, match=r"nothing to draw in photo\.svg.*images are left out"):
+        bpy.ops.beamwright.import_artwork(filepath=str(photo))
     after = [len(bpy.data.objects), len(bpy.data.materials), len(compat.grease_pencils())]
     assert after == before
     bad.unlink()

@@ -196,6 +196,40 @@ def test_text_is_kept_as_text_where_asked(usvg):  # noqa: F811
     assert (first.size, first.anchor, first.layer) == (20.0, "middle", "captions")
     assert first.colour == (1.0, 0.0, 0.0, 1.0)
     assert first.stacking == 1
+    blue = (0.0, 0.0, 1.0, 1.0)
+    assert first.runs == ((5, first.colour), (8, blue))
+    assert first.colours == (first.colour,) * 5 + (blue,) * 8
+    assert second.runs == ()
+    assert second.colours == (first.colour,) * 6
+
+
+def test_colours_of_parts_of_a_line_follow_the_letters(usvg):  # noqa: F811
+    text = (
+        '<text x="9" y="50" font-size="20" fill="red" xml:space="preserve">  ab'
+        '<tspan fill="none" stroke="lime">cd</tspan><tspan fill="blue" font-size="9">e</tspan> '
+        "</text>"
+    )
+    page = read_svg(wrap(text).encode(), usvg, text="lettering", name="tide.svg")
+    (line,) = page.lettering
+    assert line.text == "abcde"
+    assert [colour[:3] for colour in line.colours] == [(1, 0, 0)] * 2 + [(0, 1, 0)] * 2 + [
+        (0, 0, 1)
+    ]
+    assert [count for count, _ in line.runs] == [2, 2, 1]
+    assert page.warnings == (
+        "tide.svg: “abcde” has sizes or shifts of its own within the line; as lettering it is "
+        "set in one size. Pen strokes keep them.",
+    )
+    strokes = read_svg(wrap(text).encode(), usvg)
+    assert strokes.stroke[:, :3].tolist() == [[1, 0, 0], [0, 1, 0], [0, 0, 1]]
+    assert strokes.warnings == ()
+
+
+def test_dashes_are_said_to_be_lost(usvg):  # noqa: F811
+    page = read_svg(
+        wrap('<path d="M0 9H90" stroke="red" stroke-dasharray="3 2"/>').encode(), usvg, name="a.svg"
+    )
+    assert page.warnings == ("a.svg: dashed lines are drawn whole.",)
 
 
 def test_text_left_out_and_characters_without_glyphs_are_named(usvg):  # noqa: F811
