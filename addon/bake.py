@@ -20,11 +20,12 @@ import numpy as np
 from mathutils import Matrix
 from numpy.typing import NDArray
 
+from ..core.artwork.pencil import to_linear
 from ..core.pipeline import PlannedFrame
 from ..core.points.projector import Projector
 from ..core.scene import Camera, Scene
 from . import compat
-from .preview.layers import from_projector, unlifted
+from .preview.layers import encoded, from_projector, unlifted
 from .properties import PROPERTY
 
 __all__ = [
@@ -47,6 +48,9 @@ NEAR = 1.5
 """Distance of the picture from the camera, in near clipping distances."""
 
 POSE = ("location", "rotation_quaternion")
+
+PALETTE_MAX = 32
+"""Most materials of a bake."""
 
 FloatArray = NDArray[np.float64]
 
@@ -310,10 +314,6 @@ def _prepared(scene: bpy.types.Scene) -> bpy.types.Object:
 def _new_object(scene: bpy.types.Scene) -> bpy.types.Object:
     data = compat.new_grease_pencil(NAME)
     data.stroke_depth_order = "2D"
-    material = bpy.data.materials.new(NAME)
-    bpy.data.materials.create_gpencil_data(material)
-    material.grease_pencil.color = (1.0, 1.0, 1.0, 1.0)
-    data.materials.append(material)
     item = bpy.data.objects.new(NAME, data)
     getattr(item, PROPERTY).baked = True
     item.use_grease_pencil_lights = False
@@ -323,6 +323,66 @@ def _new_object(scene: bpy.types.Scene) -> bpy.types.Object:
     scene.collection.children.link(collection)
     collection.objects.link(item)
     return item
+
+
+def _palette(
+    parts: Sequence[BakedLayer],
+) -> tuple[NDArray[np.uint8], list[NDArray[np.int64]]]:
+    """Choose colours for the materials of strokes: all there are, or coarser steps of them.
+
+    Colours of points are exact, but Blender's solid shading shows materials.
+
+    Returns
+    -------
+    colours : (p, 3) uint8
+        sRGB-encoded.
+    rows
+        For each of `parts` the colour of each stroke, (k,).
+    """
+    firsts = [part.colour[np.cumsum(part.sizes) - part.sizes] for part in parts]
+    shades = encoded(np.concatenate([*firsts, np.empty((0, 3))])) * 255.0
+    step = 1
+    while True:
+        cells, rows, sizes = np.unique(
+            np.round(shades / step).astype(np.int64), axis=0, return_inverse=True,
+            return_counts=True,
+        )  # fmt: skip
+        if len(cells) <= PALETTE_MAX:
+            break
+        step *= 2
+    rows = rows.reshape(-1)
+    sums = [np.bincount(rows, weights=shade, minlength=len(cells)) for shade in shades.T]
+    colours = np.round(np.stack(sums, axis=1) / sizes[:, None]).astype(np.uint8)
+    ends = np.cumsum([len(part.sizes) for part in parts])
+    return colours, np.split(rows, ends[:-1])
+
+
+def _materials(data: Any, colours: NDArray[np.uint8]) -> NDArray[np.int32]:
+    """Give a bake one material for each colour, and return their slots, (p,).
+
+    Materials there are of the same colour stay as the artist left them.
+    """
+    wanted = [f"{NAME} #{bytes(colour).hex()}" for colour in colours]
+    slots: dict[str, int] = {}
+    for index in reversed(range(len(data.materials))):
+        material = data.materials[index]
+        if material is not None and material.name.startswith(NAME):
+            if material.name.partition(".")[0] in wanted:
+                continue
+            data.materials.pop(index=index)
+            if material.users == 0:
+                bpy.data.materials.remove(material)
+    for index, material in enumerate(data.materials):
+        if material is not None:
+            slots.setdefault(material.name.partition(".")[0], index)
+    for name, colour in zip(wanted, colours, strict=True):
+        if name not in slots:
+            material = bpy.data.materials.new(name)
+            bpy.data.materials.create_gpencil_data(material)
+            material.grease_pencil.color = (*to_linear(colour / 255.0), 1.0)
+            slots[name] = len(data.materials)
+            data.materials.append(material)
+    return np.array([slots[name] for name in wanted], np.int32)
 
 
 def write_bake(
@@ -342,9 +402,12 @@ def write_bake(
     """
     item = _prepared(scene)
     data: Any = item.data
+    colours, rows = _palette([baked.layers[name] for name in projectors for baked in frames])
+    slots = _materials(data, colours)
     for layer in list(data.layers):
         if layer.name not in projectors:
             data.layers.remove(layer)
+    materials = iter(rows)
     for name in projectors:
         layer = data.layers.get(name)
         if layer is None:
@@ -353,7 +416,8 @@ def write_bake(
         for number in [entry.frame_number for entry in layer.frames]:
             layer.frames.remove(number)
         for baked in frames:
-            _write_drawing(layer.frames.new(baked.frame).drawing, baked.layers[name])
+            drawing = layer.frames.new(baked.frame).drawing
+            _write_drawing(drawing, baked.layers[name], slots[next(materials)])
         layer.frames.new(end)
         data.layers.move_top(layer)
     _follow(item, frames)
@@ -365,7 +429,7 @@ def _attribute(drawing: Any, name: str, kind: str, domain: str) -> Any:
     return (drawing.attributes.new(name, kind, domain) if found is None else found).data
 
 
-def _write_drawing(drawing: Any, layer: BakedLayer) -> None:
+def _write_drawing(drawing: Any, layer: BakedLayer, slots: NDArray[np.int32]) -> None:
     if not len(layer.sizes):
         return
     count = len(layer.points)
@@ -378,6 +442,7 @@ def _write_drawing(drawing: Any, layer: BakedLayer) -> None:
     colour[:, :3] = layer.colour
     vertex_colour = _attribute(drawing, "vertex_color", "FLOAT_COLOR", "POINT")
     vertex_colour.foreach_set("color", colour.ravel())
+    _attribute(drawing, "material_index", "INT", "CURVE").foreach_set("value", slots)
     if layer.closed.any():
         cyclic = _attribute(drawing, "cyclic", "BOOLEAN", "CURVE")
         cyclic.foreach_set("value", layer.closed)

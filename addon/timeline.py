@@ -40,6 +40,14 @@ WORST_MAX = 50
 """Longest list of worst frames."""
 BLAMED_MAX = 3
 
+COLOURS = {
+    "Points": (1.0, 0.62, 0.25),
+    "Refresh": (0.35, 0.8, 1.0),
+    "Stress": (0.85, 0.55, 1.0),
+    "Left Out": (1.0, 0.4, 0.35),
+}
+"""Of the curves in the Graph Editor."""
+
 MEASURES: tuple[tuple[str, Callable[[FrameFigures], float]], ...] = (
     ("Points", lambda figures: figures.points),
     ("Refresh", lambda figures: figures.refresh_hz),
@@ -169,6 +177,7 @@ def write_report(scene: bpy.types.Scene, figures: Mapping[str, Sequence[FrameFig
                 interpolation="CONSTANT",
             )
             curve.lock = True
+            curve.color_mode, curve.color = "CUSTOM", COLOURS[measure]
         for over, run in troubled_ranges(items):
             ranges += 1
             start, end = MARKERS[:2] if over else MARKERS[2:]

@@ -10,6 +10,7 @@ import bpy
 import numpy as np
 import pytest
 from beamwright.addon import bake, timeline
+from beamwright.addon.preview.layers import encoded
 from beamwright.addon.properties import assign
 from beamwright.addon.session import BlenderSource
 from beamwright.core import pipeline
@@ -190,6 +191,58 @@ def test_colours_and_widths(stage):
     assert sizes == [1, 2]
 
 
+def slot_colours(drawing, item):
+    """sRGB colour, 0…255, of the material of each stroke."""
+    return [
+        tuple(
+            np.round(
+                255
+                * encoded(item.material_slots[s.material_index].material.grease_pencil.color[:3])
+            ).astype(int)
+        )
+        for s in drawing.strokes
+    ]
+
+
+def test_materials_have_the_colours_too(stage):
+    """Solid shading shows materials: one for each colour, kept when baked anew."""
+    OPERATORS.bake_strokes()
+    item = bake.baked_object(stage)
+    names = ["Beamwright Strokes #0089ff", "Beamwright Strokes #ffbc63"]
+    assert sorted(slot.name for slot in item.material_slots) == names
+    for name, colour in (("Pictures", (255, 188, 99)), ("Lettering", (0, 137, 255))):
+        assert set(slot_colours(layers(stage)[name].frames[0].drawing, item)) == {colour}
+    kept = bpy.data.materials[names[0]]
+    kept.grease_pencil.color = (1.0, 0.0, 0.0, 1.0)
+    bpy.data.materials["Orange"].diffuse_color = (0.0, 1.0, 0.0, 1.0)
+    OPERATORS.bake_strokes()
+    slots = sorted(slot.name for slot in item.material_slots)
+    assert slots == [names[0], "Beamwright Strokes #00ff00"]
+    assert names[1] not in bpy.data.materials
+    assert set(slot_colours(layers(stage)["Lettering"].frames[0].drawing, item)) == {(255, 0, 0)}
+
+
+def test_many_colours_share_materials(stage):
+    """A fade has more colours than anybody wants materials; each is near its own."""
+    shades = [(0.01 * k, 0.5, 1.0 - 0.01 * k) for k in range(100)]
+    for k, shade in enumerate(shades):
+        line = add_mesh(
+            f"L{k}", [(-2.0, 0.0, 0.03 * k - 2), (-1.5, 0.0, 0.03 * k - 2)], edges=[(0, 1)]
+        )
+        add_material(line, f"M{k}", shade)
+        line.beamwright.locked = True
+    stage.frame_end = 1
+    OPERATORS.bake_strokes()
+    item = bake.baked_object(stage)
+    assert 8 <= len(item.material_slots) <= bake.PALETTE_MAX
+    drawing = layers(stage)["Pictures"].frames[0].drawing
+    exact = column(drawing, "vertex_color", np.float32, 4, "color")
+    sizes = [len(stroke.points) for stroke in drawing.strokes]
+    first = exact[np.cumsum(sizes) - sizes, :3]
+    assert len(np.unique(np.round(first, 4), axis=0)) > 90
+    assert np.abs(255 * encoded(first) - slot_colours(drawing, item)).max() < 33
+
+
 def test_a_drawing_for_each_frame(stage):
     """Nothing before the first, nothing after the last; steps hold."""
     stage.frame_start, stage.frame_end, stage.frame_step = 2, 9, 3
@@ -218,7 +271,8 @@ def test_again_replaces(stage):
     before = counts()
     OPERATORS.bake_strokes()
     once = counts()
-    assert {name: once[name] - before[name] for name in once} == dict.fromkeys(once, 1)
+    made = {name: once[name] - before[name] for name in once}
+    assert made == {"objects": 1, "data": 1, "collections": 1, "actions": 1, "materials": 2}
     item = bake.baked_object(stage)
     item.modifiers.new("Thick", "GREASE_PENCIL_THICKNESS")
     layers(stage)["Pictures"].opacity = 0.5
