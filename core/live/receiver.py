@@ -4,8 +4,11 @@
 from __future__ import annotations
 
 import socket
+import struct
+import sys
 import threading
 import time
+from contextlib import suppress
 from types import TracebackType
 
 from ..errors import OutputError
@@ -17,6 +20,10 @@ __all__ = ["Receiver"]
 LOOPBACK = "127.0.0.1"
 POLL_S = 0.01
 DATAGRAM_BYTES_MAX = 65_535
+STAMP = 35
+"""SO_TIMESTAMPNS of Linux: the system notes when a datagram came, however late we look."""
+
+STAMP_FORMAT = "@qq"
 
 
 class Receiver:
@@ -53,6 +60,7 @@ class Receiver:
         self._stop = threading.Event()
         self._socket: socket.socket | None = None
         self._thread: threading.Thread | None = None
+        self._stamped = False
 
     def start(self) -> Receiver:
         """Open the socket and listen in the background.
@@ -72,6 +80,11 @@ class Receiver:
                 "Close what uses the port, or choose another."
             ) from error
         opened.settimeout(POLL_S)
+        self._stamped = False
+        if sys.platform == "linux" and struct.calcsize("@l") == 8:
+            with suppress(OSError):
+                opened.setsockopt(socket.SOL_SOCKET, STAMP, 1)
+                self._stamped = True
         self.port = opened.getsockname()[1]
         self._socket = opened
         self._thread = threading.Thread(target=self._run, name="beamwright receiver", daemon=True)
@@ -102,7 +115,7 @@ class Receiver:
         assert listening is not None
         while not self._stop.is_set():
             try:
-                data, sender = listening.recvfrom(DATAGRAM_BYTES_MAX)
+                data, sender, arrived_s = self._datagram(listening)
             except TimeoutError:
                 with self._lock:
                     self._unit.tick(time.monotonic())
@@ -111,12 +124,28 @@ class Receiver:
                 # A client that has gone makes the system report its port as closed.
                 continue
             with self._lock:
-                reply = self._unit.handle(data, sender, time.monotonic())
+                reply = self._unit.handle(data, sender, arrived_s)
             if reply is not None:
                 try:
                     listening.sendto(reply, sender)
                 except OSError:
                     continue
+
+    def _datagram(self, listening: socket.socket) -> tuple[bytes, tuple[str, int], float]:
+        """Return a datagram, its sender, and when it came (monotonic clock)."""
+        if not self._stamped:
+            data, sender = listening.recvfrom(DATAGRAM_BYTES_MAX)
+            return data, sender, time.monotonic()
+        room = socket.CMSG_SPACE(struct.calcsize(STAMP_FORMAT))
+        data, notes, _, sender = listening.recvmsg(DATAGRAM_BYTES_MAX, room)
+        now = time.monotonic()
+        for level, kind, content in notes:
+            if (level, kind) == (socket.SOL_SOCKET, STAMP):
+                seconds, nanoseconds = struct.unpack(STAMP_FORMAT, content)
+                # Of the clock on the wall, which may be set: no wait is longer than a time-out.
+                waited = time.time() - (seconds + nanoseconds * 1e-9)
+                return data, sender, now - min(max(waited, 0.0), self._unit.timeout_s)
+        return data, sender, now
 
     @property
     def lit(self) -> bool:
