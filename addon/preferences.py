@@ -10,6 +10,7 @@ from bpy.props import EnumProperty, StringProperty
 from ..core import kernels
 from . import ROOT_PACKAGE, live
 from .preview import overlay
+from .properties import PROPERTY
 
 FALLBACK_FOLDER = "//laser"
 """Folder beside the saved file, where neither the scene nor the preferences name one."""
@@ -115,6 +116,16 @@ def _stored() -> Any:
 def output_folder() -> str:
     """Return the folder set in the preferences; its default where they are not registered."""
     return getattr(_stored(), "output_folder", "") or FALLBACK_FOLDER
+
+
+def chosen_folder(scene: bpy.types.Scene, folder: str = "") -> str:
+    """Return the folder to write to as it was typed: `folder`, the scene's, or the default."""
+    return folder or getattr(scene, PROPERTY).output_folder or output_folder()
+
+
+def is_homeless(folder: str) -> bool:
+    """Whether a folder lies beside a file that was never saved."""
+    return folder.startswith("//") and not bpy.data.filepath
 
 
 def register() -> None:

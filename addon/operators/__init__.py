@@ -3,10 +3,11 @@
 
 import bpy
 
-from . import analysis, artwork, assignment, bake, export, live, preview, projectors, show
+from . import analysis, artwork, assignment, bake, export, live, preview, profiles, projectors, show
 
 CLASSES = (
     *projectors.CLASSES,
+    *profiles.CLASSES,
     *assignment.CLASSES,
     *analysis.CLASSES,
     *export.CLASSES,

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import bpy
-from bpy.props import StringProperty
+from bpy.props import BoolProperty, StringProperty
 
 from ...core.errors import OutputError
 from ...core.sequence import RenderRequest, RenderResult, render_sequence
@@ -24,8 +24,8 @@ def output_folder(scene: bpy.types.Scene, folder: str = "") -> Path:
     OutputError
         If the folder is named relative to a file that was never saved.
     """
-    chosen = folder or getattr(scene, PROPERTY).output_folder or preferences.output_folder()
-    if chosen.startswith("//") and not bpy.data.filepath:
+    chosen = preferences.chosen_folder(scene, folder)
+    if preferences.is_homeless(chosen):
         raise OutputError(
             f"The output folder “{chosen}” lies beside the .blend file, which was never saved: "
             "save the file, or choose another folder."
@@ -53,11 +53,44 @@ class BEAMWRIGHT_OT_export_sequence(FrameJob, bpy.types.Operator):
         description="Projector to export; empty exports all of them",
         options={"SKIP_SAVE"},
     )
+    directory: StringProperty(
+        name="Directory",
+        description="Folder chosen in the file browser; the scene keeps it as its output folder",
+        subtype="DIR_PATH",
+        options={"SKIP_SAVE", "HIDDEN"},
+    )
+    filter_folder: BoolProperty(
+        name="Filter Folders",
+        description="Show folders in the file browser",
+        default=True,
+        options={"SKIP_SAVE", "HIDDEN"},
+    )
 
     @classmethod
     def poll(cls, context: Any) -> bool:
         """Need a camera."""
         return scene_ready(cls, context)
+
+    def invoke(self, context: Any, event: Any) -> set[str]:
+        """Ask for a folder where none can be told, else start at once."""
+        if preferences.is_homeless(preferences.chosen_folder(context.scene, self.folder)):
+            context.window_manager.fileselect_add(self)
+            return {"RUNNING_MODAL"}
+        return super().invoke(context, event)
+
+    def execute(self, context: Any) -> set[str]:
+        """Write all before returning; after the file browser, hand on to a job of its own."""
+        if not self.directory or self.folder:
+            return super().execute(context)
+        scene = context.scene
+        if scene.library is None:
+            # The next export goes there without asking.
+            getattr(scene, PROPERTY).output_folder = self.directory
+            bpy.ops.ed.undo_push(message="Choose Output Folder")
+        operator: Any = bpy.ops.beamwright.export_sequence
+        how = "EXEC_DEFAULT" if bpy.app.background else "INVOKE_DEFAULT"
+        result: set[str] = operator(how, folder=self.directory, projector=self.projector)
+        return {"FINISHED"} if "RUNNING_MODAL" in result else result
 
     def steps(self, context: Any, source: BlenderSource) -> Generator[Step, None, None]:
         """Render the sequence; refuses impossible settings before the first frame."""

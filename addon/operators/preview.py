@@ -14,6 +14,7 @@ from ..extract.camera import bound_camera
 from ..preview import settings as preview_settings
 from ..preview.framing import fit_orthographic, fit_perspective
 from ..session import DRAWABLE
+from .editable import why_fixed
 
 
 class BEAMWRIGHT_OT_preview_toggle(bpy.types.Operator):
@@ -55,8 +56,8 @@ class BEAMWRIGHT_OT_frame_artwork(bpy.types.Operator):
         if camera is None:
             cls.poll_message_set("The scene has no camera: add one with Add > Camera")
             return False
-        if camera.library is not None:
-            cls.poll_message_set("The camera is linked from another file: move it there")
+        if reason := why_fixed(camera):
+            cls.poll_message_set(reason)
             return False
         if camera.data.type not in {"PERSP", "ORTHO"}:
             cls.poll_message_set("A panoramic camera bends lines: make it perspective first")

@@ -7,11 +7,15 @@ import bpy
 from bpy.props import EnumProperty
 
 from ..properties import PROPERTY
+from .editable import why_fixed
 
 
 def _editable(operator: Any, context: Any) -> bool:
-    if context.scene is None or context.scene.library is not None:
-        operator.poll_message_set("The scene is linked from another file: change it there")
+    if context.scene is None:
+        operator.poll_message_set("There is no scene")
+        return False
+    if reason := why_fixed(context.scene):
+        operator.poll_message_set(reason)
         return False
     return True
 

@@ -116,7 +116,9 @@ class BEAMWRIGHT_PT_export(SidebarPanel, bpy.types.Panel):
         layout = split(self.layout)
         scene = context.scene
         settings = getattr(scene, PROPERTY)
-        layout.prop(settings, "output_folder", placeholder=preferences.output_folder())
+        asks = preferences.is_homeless(preferences.chosen_folder(scene))
+        default = "Chosen at export" if asks else preferences.output_folder()
+        layout.prop(settings, "output_folder", placeholder=default)
         layout.prop(settings, "file_format")
         layout.prop(settings, "strokes")
         column = layout.column(align=True)
@@ -124,7 +126,8 @@ class BEAMWRIGHT_PT_export(SidebarPanel, bpy.types.Panel):
         column.prop(scene, "frame_end", text="To")
         row = self.layout.row()
         row.scale_y = 1.4
-        row.operator("beamwright.export_sequence", icon="EXPORT")
+        words = "Export Sequence…" if asks else "Export Sequence"
+        row.operator("beamwright.export_sequence", icon="EXPORT", text=words)
         row = self.layout.row(align=True)
         row.operator("beamwright.bake_strokes", icon="OUTLINER_OB_GREASEPENCIL")
         row.operator("beamwright.remove_bake", text="", icon="TRASH")
