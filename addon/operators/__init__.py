@@ -3,7 +3,19 @@
 
 import bpy
 
-from . import analysis, artwork, assignment, bake, export, live, preview, profiles, projectors, show
+from . import (
+    analysis,
+    artwork,
+    assignment,
+    bake,
+    export,
+    keep_out,
+    live,
+    preview,
+    profiles,
+    projectors,
+    show,
+)
 
 CLASSES = (
     *projectors.CLASSES,
@@ -16,6 +28,7 @@ CLASSES = (
     *artwork.CLASSES,
     *show.CLASSES,
     *live.CLASSES,
+    *keep_out.CLASSES,
 )
 
 

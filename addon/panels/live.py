@@ -109,7 +109,7 @@ class BEAMWRIGHT_PT_safety(SidebarPanel, bpy.types.Panel):
         """Lay out keep-outs, window and the checks on standing beams."""
         layout = split(self.layout)
         safety = active_projector(context).safety
-        layout.prop(safety, "keep_outs")
+        self._keep_outs(layout.column(), safety)
         layout.prop(safety, "margin_field")
         column = layout.column(align=True)
         column.prop(safety, "window_low", index=0, text="Window Left")
@@ -121,6 +121,22 @@ class BEAMWRIGHT_PT_safety(SidebarPanel, bpy.types.Panel):
         column.prop(safety, "spot_field")
         column.prop(safety, "brightness_max")
         column.prop(safety, "picture_min_field")
+
+    @staticmethod
+    def _keep_outs(column: Any, safety: Any) -> None:
+        """List the areas of the projector, to select and to remove."""
+        column.operator("beamwright.keep_out_add", icon="ADD")
+        column.prop(safety, "keep_outs", text="Areas In")
+        collection = safety.keep_outs
+        areas = [] if collection is None else collection.all_objects
+        rows = column.column(align=True)
+        for item in sorted(areas, key=lambda item: item.name_full):
+            if item.type in {"EMPTY", "CAMERA"}:
+                continue
+            row = rows.row(align=True)
+            chosen = "RADIOBUT_ON" if item.select_get() else "RADIOBUT_OFF"
+            row.operator("beamwright.keep_out_select", text=item.name, icon=chosen).name = item.name
+            row.operator("beamwright.keep_out_remove", text="", icon="X").name = item.name
 
 
 class BEAMWRIGHT_PT_hazard(SidebarPanel, bpy.types.Panel):

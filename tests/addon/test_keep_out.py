@@ -6,14 +6,17 @@ import math
 import bpy
 import numpy as np
 import pytest
+import shapely
 from beamwright.addon.keep_out import keep_out_areas
 from beamwright.addon.session import BlenderSource
 from beamwright.core import pipeline
 from beamwright.core.errors import SceneError
+from beamwright.core.output import ilda
 from beamwright.core.points.projector import Projector
 from beamwright.core.safety.exposure import BeamWidth, Edition
 from beamwright.core.safety.laser import LaserSetup, LaserSource
 from beamwright.core.safety.limits import SafetyLimits
+from beamwright.core.sequence import RenderRequest, render_sequence
 from blender_scenes import add_cube
 
 
@@ -189,3 +192,142 @@ def test_the_core_projector_is_untouched(scene, projector):
     projector.safety.margin_field = 0.05
     projector.aim.scale_x = projector.aim.scale_y = 0.95
     assert projector.to_core() == Projector(name="Pictures")
+
+
+def add_keep_out(**options):
+    assert bpy.ops.beamwright.keep_out_add(**options) == {"FINISHED"}
+    bpy.context.view_layer.update()
+    return bpy.context.object
+
+
+@pytest.fixture
+def pictures(scene):
+    """A projector without keep-outs and a cube to draw."""
+    add_cube()
+    return scene.beamwright.add_projector("Pictures")
+
+
+@pytest.mark.parametrize("lens", ["PERSP", "ORTHO"])
+def test_an_added_area_lies_on_the_page_where_it_was_asked_for(scene, pictures, lens):
+    """A wide page, a scaled, shifted and turned camera: the same part of the page."""
+    scene.render.resolution_x, scene.render.resolution_y = 1600, 900
+    scene.camera.data.type = lens
+    scene.camera.data.shift_x, scene.camera.scale = 0.2, (2.0, 0.5, 1.5)
+    scene.camera.rotation_euler = (1.1, 0.3, 0.7)
+    pictures.aim.scale_x = pictures.aim.scale_y = 1.0
+    bpy.context.view_layer.update()
+    item = add_keep_out(centre=(0.5, -0.5), width=0.25, height=0.5)
+    assert item.select_get()
+    assert bpy.context.selected_objects == [item]
+    assert (item.display_type, item.show_in_front, item.hide_render) == ("WIRE", True, True)
+    (area,) = keep_out_areas(scene, pictures)
+    assert np.allclose(sorted(area.outline), [
+        (0.25, -0.5625), (0.25, 0.0), (0.75, -0.5625), (0.75, 0.0),
+    ], atol=1e-5)  # fmt: skip
+
+
+def test_an_added_area_is_no_part_of_the_picture(scene, pictures):
+    """It is neither drawn nor does it hide the cube; its collection says the same."""
+    before = pipeline.visible_strokes(BlenderSource(scene).current())
+    item = add_keep_out(width=0.05, height=0.05, centre=(0.9, 0.9))
+    assert pictures.safety.keep_outs.beamwright.override_lines
+    after = pipeline.visible_strokes(BlenderSource(scene).current())
+    np.testing.assert_array_equal(before.points, after.points)
+    item.hide_render = False
+    shown = pipeline.visible_strokes(BlenderSource(scene).current())
+    np.testing.assert_array_equal(before.points, shown.points)
+
+
+def test_an_animated_camera_keeps_its_added_area(scene, pictures):
+    """It hangs on the camera, so that the areas are not refused for moving."""
+    add_keep_out()
+    (still,) = keep_out_areas(scene, pictures)
+    scene.camera.keyframe_insert("location", frame=1)
+    scene.camera.location = (3.0, -8.0, 2.0)
+    scene.camera.keyframe_insert("location", frame=4)
+    scene.frame_set(4)
+    (moved,) = keep_out_areas(scene, pictures)
+    assert np.allclose(still.outline, moved.outline, atol=1e-5)
+
+
+def test_edits_in_edit_mode_count_at_once(scene, pictures):
+    item = add_keep_out()
+    (before,) = keep_out_areas(scene, pictures)
+    bpy.ops.object.mode_set(mode="EDIT")
+    try:
+        bpy.ops.mesh.select_all(action="SELECT")
+        bpy.ops.transform.resize(value=(2.0, 2.0, 2.0))
+        bpy.context.view_layer.update()
+        (during,) = keep_out_areas(scene, pictures)
+        assert not bpy.ops.beamwright.keep_out_add.poll()
+    finally:
+        bpy.ops.object.mode_set(mode="OBJECT")
+    (after,) = keep_out_areas(scene, pictures)
+    assert np.allclose(2.0 * np.array(sorted(before.outline)), sorted(after.outline), atol=1e-5)
+    assert np.allclose(sorted(during.outline), sorted(after.outline), atol=1e-5)
+    assert item.name == after.name
+
+
+def test_nothing_in_an_added_area_is_lit_in_the_exported_file(scene, pictures, tmp_path):
+    """Points and the segments between them, against shapely; the cube is lit elsewhere."""
+    scene.frame_end = 2
+    request = RenderRequest(folder=tmp_path / "before")
+    for _ in render_sequence(BlenderSource(scene), request):
+        pass
+    add_keep_out(shape="ROUND", centre=(0.15, 0.0), width=0.2, height=0.4)
+    (area,) = keep_out_areas(scene, pictures)
+    inside = shapely.Polygon(area.outline)
+    request = RenderRequest(folder=tmp_path / "after")
+    for _ in render_sequence(BlenderSource(scene), request):
+        pass
+    for folder, allowed in (("before", False), ("after", True)):
+        lit_inside = 0
+        for frame in ilda.read(tmp_path / folder / "Pictures.ild"):
+            samples = frame.samples(30000.0)
+            begin = np.roll(samples.xy, 1, axis=0)
+            lit = samples.rgb.any(axis=1)
+            assert lit.any()
+            ways = shapely.linestrings(np.stack([begin[lit], samples.xy[lit]], axis=1))
+            lit_inside += np.count_nonzero(shapely.intersects(inside, ways))
+        assert (lit_inside == 0) == allowed
+
+
+def test_areas_are_listed_selected_and_removed(scene, pictures):
+    first, second = add_keep_out(), add_keep_out(centre=(0.5, 0.5))
+    assert second.select_get()
+    assert not first.select_get()
+    assert bpy.ops.beamwright.keep_out_select(name=first.name) == {"FINISHED"}
+    assert bpy.context.selected_objects == [first]
+    shape = first.data.name
+    assert bpy.ops.beamwright.keep_out_remove(name=first.name) == {"FINISHED"}
+    assert shape not in bpy.data.meshes
+    assert [area.name for area in keep_out_areas(scene, pictures)] == [second.name]
+    with pytest.raises(RuntimeError, match="no keep-out area “Nothing”"):
+        bpy.ops.beamwright.keep_out_remove(name="Nothing")
+    # Another projector's areas are not touched.
+    scene.beamwright.add_projector("Words")
+    scene.beamwright.active_projector = 1
+    with pytest.raises(RuntimeError, match="has no keep-out areas"):
+        bpy.ops.beamwright.keep_out_remove(name=second.name)
+
+
+def test_adding_and_removing_can_be_undone(scene, pictures):
+    bpy.ops.ed.undo_push(message="start")
+    bpy.ops.beamwright.keep_out_add("EXEC_DEFAULT", True)
+    assert len(bpy.context.scene.beamwright.projectors[0].safety.keep_outs.objects) == 1
+    bpy.ops.ed.undo()
+    assert bpy.context.scene.beamwright.projectors[0].safety.keep_outs is None
+    bpy.ops.ed.redo()
+    (item,) = bpy.context.scene.beamwright.projectors[0].safety.keep_outs.objects
+    bpy.ops.beamwright.keep_out_remove("EXEC_DEFAULT", True, name=item.name)
+    bpy.ops.ed.undo()
+    assert len(bpy.context.scene.beamwright.projectors[0].safety.keep_outs.objects) == 1
+
+
+def test_what_adding_needs_is_said(scene):
+    with pytest.raises(RuntimeError, match="no projector yet"):
+        bpy.ops.beamwright.keep_out_add()
+    scene.beamwright.add_projector("Pictures")
+    scene.camera = None
+    with pytest.raises(RuntimeError, match="no camera"):
+        bpy.ops.beamwright.keep_out_add()
