@@ -3,9 +3,10 @@
 
 import bpy
 
-from . import artwork, live, object_lines, output, preview, projectors, show
+from . import artwork, live, menus, object_lines, output, preview, projectors, show, tabs
 
 CLASSES = (
+    *menus.CLASSES,
     *preview.CLASSES,
     *projectors.CLASSES,
     *output.CLASSES,
@@ -13,6 +14,7 @@ CLASSES = (
     *object_lines.CLASSES,
     *artwork.CLASSES,
     *show.CLASSES,
+    *tabs.CLASSES,
 )
 
 
@@ -20,9 +22,11 @@ def register() -> None:
     """Register lists and panels."""
     for cls in CLASSES:
         bpy.utils.register_class(cls)
+    menus.add_to_blender()
 
 
 def unregister() -> None:
     """Take lists and panels back."""
+    menus.remove_from_blender()
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

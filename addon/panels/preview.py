@@ -28,7 +28,7 @@ class BEAMWRIGHT_PT_preview(SidebarPanel, bpy.types.Panel):
         if chosen is None:
             return
         self.layout.operator("beamwright.frame_artwork", icon="CAMERA_DATA")
-        layout = split(self.layout)
+        layout = split(self.layout.column())
         layout.active = chosen.enabled
         overlays = getattr(getattr(context.space_data, "overlay", None), "show_overlays", True)
         if chosen.enabled and not overlays:

@@ -84,7 +84,9 @@ class BEAMWRIGHT_PT_projectors(SidebarPanel, bpy.types.Panel):
                 layout.label(text="One standard projector draws all", icon="INFO")
             return
         column = split(layout.column())
-        column.prop(projector.profile, "rating")
+        row = column.row(align=True)
+        row.prop(projector.profile, "rating")
+        row.menu("BEAMWRIGHT_MT_profiles", text="", icon="PRESET")
         column.prop(projector, "target_refresh_hz", text="Refresh (Hz)")
         row = layout.row()
         row.alignment = "RIGHT"
@@ -92,7 +94,7 @@ class BEAMWRIGHT_PT_projectors(SidebarPanel, bpy.types.Panel):
         row.label(text=f"Up to {budget(projector):,} points a frame")
 
 
-class _ProjectorPanel(SidebarPanel):
+class ProjectorPanel(SidebarPanel):
     """A sub-panel about the selected projector."""
 
     bl_parent_id = "BEAMWRIGHT_PT_projectors"
@@ -104,7 +106,7 @@ class _ProjectorPanel(SidebarPanel):
         return active_projector(context) is not None
 
 
-class BEAMWRIGHT_PT_projector_placement(_ProjectorPanel, bpy.types.Panel):
+class BEAMWRIGHT_PT_projector_placement(ProjectorPanel, bpy.types.Panel):
     """Where the picture lies in the projector's field."""
 
     bl_idname = "BEAMWRIGHT_PT_projector_placement"
@@ -128,7 +130,7 @@ class BEAMWRIGHT_PT_projector_placement(_ProjectorPanel, bpy.types.Panel):
         row.prop(aim, "mirror_y", text="Y", toggle=True)
 
 
-class BEAMWRIGHT_PT_projector_keystone(_ProjectorPanel, bpy.types.Panel):
+class BEAMWRIGHT_PT_projector_keystone(ProjectorPanel, bpy.types.Panel):
     """Four corners that straighten the picture on a slanted screen."""
 
     bl_idname = "BEAMWRIGHT_PT_projector_keystone"
@@ -151,7 +153,7 @@ class BEAMWRIGHT_PT_projector_keystone(_ProjectorPanel, bpy.types.Panel):
                 column.prop(aim, name, index=1, text="Y")
 
 
-class BEAMWRIGHT_PT_projector_scanners(_ProjectorPanel, bpy.types.Panel):
+class BEAMWRIGHT_PT_projector_scanners(ProjectorPanel, bpy.types.Panel):
     """What the scanners can do."""
 
     bl_idname = "BEAMWRIGHT_PT_projector_scanners"
@@ -178,7 +180,7 @@ class BEAMWRIGHT_PT_projector_scanners(_ProjectorPanel, bpy.types.Panel):
         layout.prop(projector, "placement")
 
 
-class BEAMWRIGHT_PT_projector_laser(_ProjectorPanel, bpy.types.Panel):
+class BEAMWRIGHT_PT_projector_laser(ProjectorPanel, bpy.types.Panel):
     """When and how strongly the light comes."""
 
     bl_idname = "BEAMWRIGHT_PT_projector_laser"
@@ -197,7 +199,7 @@ class BEAMWRIGHT_PT_projector_laser(_ProjectorPanel, bpy.types.Panel):
         layout.prop(profile, "settle")
 
 
-class BEAMWRIGHT_PT_projector_show(_ProjectorPanel, bpy.types.Panel):
+class BEAMWRIGHT_PT_projector_show(ProjectorPanel, bpy.types.Panel):
     """The projector's part in the show."""
 
     bl_idname = "BEAMWRIGHT_PT_projector_show"
