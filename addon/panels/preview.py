@@ -38,6 +38,23 @@ class BEAMWRIGHT_PT_preview(SidebarPanel, bpy.types.Panel):
         column.prop(chosen, "simulate")
         column.prop(chosen, "blank_moves")
         column.prop(chosen, "points")
+
+
+class BEAMWRIGHT_PT_preview_guides(SidebarPanel, bpy.types.Panel):
+    """What else the preview shows."""
+
+    bl_idname = "BEAMWRIGHT_PT_preview_guides"
+    bl_parent_id = "BEAMWRIGHT_PT_preview"
+    bl_label = "Lines and Guides"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, _context: Any) -> None:
+        """Lay out switches."""
+        chosen = preview_settings.current()
+        if chosen is None:
+            return
+        layout = split(self.layout)
+        layout.active = chosen.enabled
         column = layout.column(heading="Lines", align=True)
         column.prop(chosen, "left_out")
         column.prop(chosen, "hidden_lines")
@@ -71,4 +88,4 @@ class BEAMWRIGHT_PT_preview_look(SidebarPanel, bpy.types.Panel):
         layout.prop(chosen, "cache_mb")
 
 
-CLASSES = (BEAMWRIGHT_PT_preview, BEAMWRIGHT_PT_preview_look)
+CLASSES = (BEAMWRIGHT_PT_preview, BEAMWRIGHT_PT_preview_guides, BEAMWRIGHT_PT_preview_look)

@@ -48,12 +48,14 @@ _RATING_FIELDS = (
 def _get_rating(profile: Any) -> int:
     """Return the place of the rating whose values these are; the last where none fits."""
     for place, name in enumerate(RATINGS.values()):
-        generic = GENERIC_PROFILES[name]
-        if all(
-            np.float32(getattr(profile, field)) == np.float32(getattr(generic, field))
-            for field in _RATING_FIELDS
-        ):
-            return place
+        # A new projector has the usual pair's values, which are rounded.
+        usual = [_PROFILE] if name == _PROFILE.label else []
+        for known in (GENERIC_PROFILES[name], *usual):
+            if all(
+                np.float32(getattr(profile, field)) == np.float32(getattr(known, field))
+                for field in _RATING_FIELDS
+            ):
+                return place
     return len(RATINGS)
 
 

@@ -102,6 +102,7 @@ def test_rating_fills_in_the_profile(scene, rating):
 
 def test_rating_follows_the_values(scene):
     """The rating shown is the one whose values are set; another value makes it custom."""
+    assert scene.beamwright.add_projector("New").profile.rating == "K30"
     profile = scene.beamwright.add_projector().profile
     profile.set_from(GENERIC_PROFILES["20 kpps"].converted(field_deg=8.0))
     assert profile.rating == "K20"

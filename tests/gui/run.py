@@ -99,10 +99,11 @@ def main() -> int:
         if built:
             return built
         script = shutil.copy2(arguments.script, work)
-        scene = str(shutil.copy2(arguments.scene, work))
+        default = "\nDEFAULT_SCENE = True\n" in arguments.script.read_text(encoding="utf-8")
+        scene = [] if default else [str(shutil.copy2(arguments.scene, work))]
         width, height = arguments.size.split("x")
         code = inside(
-            arguments.tree, work, "blender-gui", "--enable-event-simulate", scene,
+            arguments.tree, work, "blender-gui", "--enable-event-simulate", *scene,
             "--python", str(script),
             BEAMWRIGHT_OUT=str(out), XRES=f"{arguments.size}x24", XW=width, XH=height, TMO="180",
             **extra,
