@@ -44,7 +44,7 @@ DARK_SAMPLES = 32
 DARK_INTERVAL_S = 0.03
 SAMPLES_MAX = 65_535
 LISTEN_S = 0.02
-PREPARE_S = 0.01
+PREPARE_MIN_S, PREPARE_MAX_S = 0.01, 0.03
 """How long before a frame is due it is guarded and encoded, so that this makes nothing late."""
 
 WAVE_AHEAD_S = 0.04
@@ -183,6 +183,7 @@ class Sender:
         self._previous = Frame.dark(profile.point_rate_hz)
         self._sent: tuple[Frame | None, float] | None = None
         self._checked: Frame | None = None
+        self._work_s = 0.0
         self._ready: tuple[Frame | None, float, GuardedFrame, bytes] | None = None
 
     # --- for the caller -------------------------------------------------------------------
@@ -264,6 +265,7 @@ class Sender:
         """Go dark at once; arming again is the only way back. The session stays open."""
         with self._lock:
             self._disarm("blackout", hold_session=True)
+            self._darken()
         self._wake.set()
 
     def close(self, wait_s: float = 1.0) -> None:
@@ -272,6 +274,7 @@ class Sender:
             self._stopping = True
             if self._state is not OutputState.FAULT:
                 self._disarm("closed by the user")
+            self._darken()
         self._wake.set()
         thread = self._thread
         if thread is not None and thread is not threading.current_thread():
@@ -305,6 +308,22 @@ class Sender:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+    def _darken(self) -> None:
+        """Send dark in the caller's own thread: the output's may be examining a frame.
+
+        The lock must be held.
+        """
+        if self._thread is not None and self._lit and self._link.open:
+            dark = self._dark_frame()
+            samples = encode_samples(dark.xy, np.zeros_like(dark.rgb))
+            once_us = max(1, round(dark.duration_s * 1e6))
+            drawn_us = max(once_us, round(DARK_INTERVAL_S * 1e6))
+            if self.settings.wave:
+                turns = math.ceil(drawn_us / once_us)
+                samples, once_us, drawn_us = samples * turns, once_us * turns, once_us * turns
+            self._link.send_frame(samples, once_us, drawn_us, time.monotonic())
+            self._lit = False
 
     # --- in the thread --------------------------------------------------------------------
 
@@ -349,9 +368,12 @@ class Sender:
                 due = self._begin()
                 continue
             prepared = self._prepare(source, level)
+            self._work_s = max(time.monotonic() - now, 0.95 * self._work_s)
             if self._interrupted_before(due):
                 due = time.monotonic()
                 continue
+            # What was answered while the frame was examined counts.
+            self._link.listen()
             now = time.monotonic()
             late = now - due
             first = not self._link.open
@@ -361,7 +383,9 @@ class Sender:
                     self._lateness.add(max(0.0, late))
             if late > 0.25:
                 due = self._begin()
-            if self._interrupted_before(due - min(PREPARE_S, 0.5 * (due - now))):
+            # On a busy machine the work takes longer than it did a moment ago.
+            ahead_s = min(max(PREPARE_MIN_S, 2.0 * self._work_s), PREPARE_MAX_S)
+            if self._interrupted_before(due - min(ahead_s, 0.75 * (due - now))):
                 # The dark frame does not wait for its turn.
                 due = time.monotonic()
 
@@ -383,7 +407,8 @@ class Sender:
             if self._lit and self._objection(now):
                 return True
             if now - self._link.configured_s > 2.0 * self.settings.configuration_s:
-                self._link.keep_alive(now)
+                with self._lock:
+                    self._link.keep_alive(now)
 
     def _objection(self, now: float) -> str:
         """Return why no light may be sent, or an empty text."""
@@ -483,8 +508,8 @@ class Sender:
         # The guard has no say here: these samples are dark by making.
         dark = self._dark_frame()
         samples = encode_samples(dark.xy, np.zeros_like(dark.rgb))
-        self._link.end_session(samples, max(1, round(dark.duration_s * 1e6)))
-        self._previous, self._sent, self._ready = dark, None, None
         with self._lock:
+            self._link.end_session(samples, max(1, round(dark.duration_s * 1e6)))
             self._lit = False
             self._guarded = None
+        self._previous, self._sent, self._ready = dark, None, None

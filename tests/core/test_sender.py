@@ -211,6 +211,52 @@ def test_a_frame_over_the_exposure_limit_makes_dark(receiver):
     assert max(seen) > 0.3
 
 
+@pytest.mark.parametrize("wave", [False, True])
+@pytest.mark.parametrize("end", ["blackout", "close"])
+def test_dark_does_not_wait_for_the_exposure_check(receiver, end, wave):
+    """A check may take long; blackout while it runs is dark at once, and stays so."""
+    slow = threading.Event()
+    begun, go_on = threading.Event(), threading.Event()
+
+    def check(frame):
+        if slow.is_set():
+            begun.set()
+            go_on.wait(5.0)
+        return ""
+
+    with sender_to(receiver, over_limit=check, loss_s=5.0, wave=wave) as sender:
+        arm_and_wait(sender, receiver)
+        slow.set()
+        sender.submit(make_frame(phase=1.0))
+        assert begun.wait(5.0)
+        pull = threading.Thread(target=getattr(sender, end))
+        pull.start()
+        try:
+            assert wait_for(lambda: not receiver.lit) < 0.25
+        finally:
+            go_on.set()
+        pull.join()
+        for _ in range(10):
+            time.sleep(0.01)
+            assert not receiver.lit
+    assert receiver.figures().faults == {}
+
+
+def test_a_check_slower_than_the_receiver_s_silence_still_shows(receiver):
+    """What was answered meanwhile is read before the receiver is called silent."""
+
+    def check(frame):
+        time.sleep(0.3)
+        return ""
+
+    with (
+        Receiver(port=0, record_max=2000, timeout_s=2.0) as patient,
+        sender_to(patient, over_limit=check, stall_s=5.0) as sender,
+    ):
+        arm_and_wait(sender, patient)
+        assert sender.status().state is OutputState.ARMED
+
+
 def test_an_exception_in_the_check_makes_dark(receiver):
     def broken(frame):
         raise ZeroDivisionError("boom")
