@@ -11,16 +11,16 @@ import bpy
 import numpy as np
 from numpy.typing import NDArray
 
-from ...core.artwork.cards import Card, CardCache, card_surfaces, plane_through
+from ...core.artwork.cards import Card, CardCache, card_surfaces
 from ...core.artwork.ink import Recent
-from ...core.artwork.pencil import PencilArrays, page_from_pencil
-from ...core.artwork.shapes import Page, flatten
-from ...core.scene import Assignment, Camera, LineKind, LineSettings, Surface, Topology
+from ...core.artwork.shapes import Page
+from ...core.scene import Assignment, Camera, LineSettings, Surface
 from ...core.writing import WriteSettings
 from ..properties import PROPERTY, exact
 from .assignment import ObjectSettings, SettingsReader
 from .outlines import Colour, curve_page, read_contours, stays_flat, text_page
-from .pencil import PencilLayer, read_layers
+from .pencil import read_layers
+from .pencil_page import Drawing, pencil_drawing
 
 __all__ = ["KINDS", "ArtworkReader"]
 
@@ -30,27 +30,6 @@ KINDS = {"GREASEPENCIL", "CURVE", "FONT"}
 """Object types that may be flat artwork."""
 
 KEPT_PAGES = 256
-FLAT = 2e-6
-"""Depth of a plane's points over their extent: single precision."""
-
-
-@dataclass(frozen=True, eq=False)
-class _Drawing:
-    """What an object draws, in its own space; kept by content.
-
-    Attributes
-    ----------
-    page
-        All that lies in planes.
-    planes
-        Page space to the object's space, by layer name.
-    wires
-        The rest, in the object's space.
-    """
-
-    page: Page
-    planes: dict[str, FloatArray]
-    wires: tuple[Surface, ...] = ()
 
 
 @dataclass(eq=False)
@@ -58,7 +37,7 @@ class _Known:
     """What is kept of one object or instance between frames."""
 
     cards: CardCache = field(default_factory=CardCache)
-    drawings: Recent[_Drawing] = field(default_factory=lambda: Recent(KEPT_PAGES))
+    drawings: Recent[Drawing] = field(default_factory=lambda: Recent(KEPT_PAGES))
     surfaces: list[Surface] = field(default_factory=list)
 
 
@@ -195,17 +174,24 @@ class ArtworkReader:
         artwork: Any,
         settings: ObjectSettings,
         known: _Known,
-    ) -> _Drawing | None:
+    ) -> Drawing | None:
         layers = read_layers(item, self._depsgraph, matrix, self._frame)
         if not layers:
             return None
         width, height = artwork.page_size()
         colour = _own_colour(item, settings)
-        options = (width, height, exact(artwork.page_scale), artwork.clip_borders, colour)
+        options = (
+            width,
+            height,
+            exact(artwork.page_scale),
+            artwork.clip_borders,
+            colour,
+            exact(artwork.alpha_min),
+        )
         key = (tuple(layer.digest for layer in layers), options)
         drawing = known.drawings.get(key)
         if drawing is None:
-            drawing = _pencil_drawing(layers, *options)
+            drawing = pencil_drawing(layers, *options)
             known.drawings.put(key, drawing)
         return drawing
 
@@ -215,7 +201,7 @@ class ArtworkReader:
         owner: bpy.types.Object,
         settings: ObjectSettings,
         known: _Known,
-    ) -> _Drawing | None:
+    ) -> Drawing | None:
         contours = read_contours(item, self._depsgraph)
         if len(contours.knots) == 0:
             return None
@@ -230,7 +216,7 @@ class ArtworkReader:
                 page = text_page(contours, colours, filled)
             else:
                 page = curve_page(contours, colours, filled, even_odd)
-            drawing = _Drawing(page, {name: np.eye(4) for name in page.layer_names})
+            drawing = Drawing(page, {name: np.eye(4) for name in page.layer_names})
             known.drawings.put(key, drawing)
         return drawing
 
@@ -322,164 +308,3 @@ def _line_colours(
         red, green, blue = (1.0, 1.0, 1.0) if material is None else material.diffuse_color[:3]
         colours.append((min(red, 1.0), min(green, 1.0), min(blue, 1.0), 1.0))
     return colours or [(1.0, 1.0, 1.0, 1.0)]
-
-
-def _page_plane(scale: float) -> FloatArray:
-    """Page space to the object's space: the page stands in the plane XZ and faces -y."""
-    plane = np.zeros((4, 4))
-    plane[0, 0], plane[2, 1], plane[1, 2], plane[3, 3] = scale, scale, -scale, 1.0
-    return plane
-
-
-def _pencil_drawing(
-    layers: Sequence[PencilLayer],
-    width: float,
-    height: float,
-    scale: float,
-    clip_borders: bool,
-    colour: tuple[float, float, float] | None,
-) -> _Drawing:
-    """Sort layers by the planes they stand in, and make one page of them."""
-    page_plane = _page_plane(scale)
-    inverse = np.linalg.inv(page_plane)
-    planes: dict[str, FloatArray] = {}
-    parts: list[tuple[PencilLayer, str, FloatArray]] = []
-    wires: list[Surface] = []
-    bounded = True
-    depths = [0.0]
-    for layer in layers:
-        found = _plane_of(layer, page_plane, inverse, depths)
-        if found is not None:
-            plane, flat, on_page = found
-            bounded &= on_page
-            planes[layer.name] = plane
-            parts.append((layer, layer.name, flat))
-        else:
-            bounded = False
-            wires.extend(_loose(layer, colour))
-    names = [name for _, name, _ in parts]
-    page = page_from_pencil(
-        _joined(parts, clip_borders),
-        names,
-        width if bounded else np.inf,
-        height if bounded else np.inf,
-    )
-    if colour is not None:
-        page = replace(
-            page,
-            fill=np.hstack([np.tile(colour, (len(page), 1)), page.fill[:, 3:]]),
-            stroke=np.hstack([np.tile(colour, (len(page), 1)), page.stroke[:, 3:]]),
-        )
-    return _Drawing(page, planes, tuple(wires))
-
-
-def _plane_of(
-    layer: PencilLayer, page_plane: FloatArray, inverse: FloatArray, depths: list[float]
-) -> tuple[FloatArray, FloatArray, bool] | None:
-    """Return a layer's plane, its knots in that plane, and whether it stays in the page's.
-
-    Layers shifted within the page keep its plane and move their knots, so that they still
-    hide one another by stacking order; layers at one depth share one plane.
-    """
-    for to_object, turned in ((np.eye(4), False), (layer.matrix, True)):
-        whole = inverse if turned else inverse @ layer.matrix
-        local = layer.knots @ whole[:3, :3].T + whole[:3, 3]
-        extent = float(np.abs(local).max(initial=0.0)) + 1e-12
-        depth = local[:, :, 2]
-        middle = float(depth[:, 1].mean())
-        if np.abs(depth - middle).max() <= FLAT * extent:
-            if not turned:
-                near = min(depths, key=lambda known: abs(known - middle))
-                if abs(near - middle) <= FLAT * extent:
-                    middle = near
-                else:
-                    depths.append(middle)
-            shift = np.eye(4)
-            shift[2, 3] = middle
-            return to_object @ page_plane @ shift, local[:, :, :2], True
-    local = layer.knots @ layer.matrix[:3, :3].T + layer.matrix[:3, 3]
-    extent = float(np.ptp(local.reshape(-1, 3), axis=0).max(initial=0.0)) + 1e-12
-    plane = plane_through(local[:, 1], FLAT * extent)
-    if plane is None:
-        return None
-    flat = (local - plane[:3, 3]) @ plane[:3, :3]
-    if np.abs(flat[:, :, 2]).max() > 4.0 * FLAT * extent:
-        return None
-    return plane, flat[:, :, :2], False
-
-
-def _loose(layer: PencilLayer, colour: tuple[float, float, float] | None) -> list[Surface]:
-    """Return the lines of a layer that bends through space, as wires.
-
-    Its strokes lie on no page, so they have no stacking order and its fills hide nothing.
-    """
-    offsets = np.concatenate([[0], np.cumsum(layer.counts)]).astype(np.int64)
-    knots = layer.knots @ layer.matrix[:3, :3].T + layer.matrix[:3, 3]
-    extent = float(np.ptp(knots.reshape(-1, 3), axis=0).max(initial=0.0)) + 1e-12
-    points, bounds = flatten(knots, offsets, layer.closed, extent / 4096.0)
-    line = np.repeat(np.arange(len(layer.counts)), np.diff(bounds))
-    drawn = ~layer.hide_stroke | (layer.fill_id > 0)
-    start = np.flatnonzero((line[1:] == line[:-1]) & drawn[line[1:]])
-    first = np.minimum(offsets[:-1], max(len(layer.stroke_colour) - 1, 0))
-    looks = np.where(
-        layer.hide_stroke[:, None], layer.fill_colour[:, :3], layer.stroke_colour[first, :3]
-    )
-    if colour is not None:
-        looks[:] = colour
-    looks, group = np.unique(np.round(looks, 6), axis=0, return_inverse=True)
-    group = group.reshape(-1)[line[start]]
-    none = np.empty(0, np.int32)
-    return [
-        Surface(
-            name=layer.name,
-            identity=f"{layer.name}/wire {number}",
-            topology=Topology(
-                vertex_count=len(points),
-                triangles=np.empty((0, 3), np.int32),
-                triangle_polygon=none,
-                triangle_material=none,
-                triangle_smooth=np.empty(0, bool),
-                loose_edges=np.column_stack([start, start + 1])[group == number].astype(np.int32),
-                loose_kind=LineKind.DRAWN,
-            ),
-            positions=points,
-            colours=look.reshape(1, 3),
-            lines=LineSettings(kinds=LineKind.DRAWN, occludes=False),
-        )
-        for number, look in enumerate(looks)
-        if (group == number).any()
-    ]
-
-
-def _joined(
-    parts: Sequence[tuple[PencilLayer, str, FloatArray]], clip_borders: bool
-) -> PencilArrays:
-    """Put layers one upon the other."""
-    layers = [layer for layer, _, _ in parts]
-
-    def joined(values: list[Any], shape: tuple[int, ...], dtype: Any) -> Any:
-        return np.concatenate(values) if values else np.empty(shape, dtype)
-
-    knots = joined([flat for _, _, flat in parts], (0, 3, 2), np.float64)
-    counts = joined([layer.counts for layer in layers], (0,), np.int32)
-    outlined = joined([layer.outlined for layer in layers], (0,), bool)
-    return PencilArrays(
-        counts=counts,
-        position=knots[:, 1],
-        handle_left=knots[:, 0],
-        handle_right=knots[:, 2],
-        cyclic=joined([layer.cyclic for layer in layers], (0,), bool),
-        closed=joined([layer.closed for layer in layers], (0,), bool),
-        vertex_colour=joined([layer.stroke_colour for layer in layers], (0, 4), np.float64),
-        fill_colour=joined([layer.fill_colour for layer in layers], (0, 4), np.float64),
-        radius=joined([layer.radius for layer in layers], (0,), np.float64),
-        fill_id=joined([layer.fill_id for layer in layers], (0,), np.int32),
-        rank=np.arange(len(counts), dtype=np.int32),
-        hide_stroke=joined([layer.hide_stroke for layer in layers], (0,), bool),
-        outlined=np.ones(len(outlined), bool) if clip_borders else outlined,
-        layer=joined(
-            [np.full(len(layer.counts), i, np.int32) for i, layer in enumerate(layers)],
-            (0,),
-            np.int32,
-        ),
-    )

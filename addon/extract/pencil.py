@@ -4,13 +4,15 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import bpy
 import numpy as np
 from numpy.typing import NDArray
 
+from ...core.artwork.masks import LayerMask
 from ...core.artwork.nurbs import nurbs_polyline
 from .. import compat
 
@@ -53,6 +55,11 @@ class PencilLayer:
     radius : (n,) float64
     digest
         Of all of it.
+    opacity
+        Of the whole layer; not in the colours, since a layer masks whatever its opacity.
+    masks
+        Names of the layers that mask it, bottom to top, and whether each is inverted; None where
+        it is not masked.
     """
 
     name: str
@@ -68,6 +75,8 @@ class PencilLayer:
     fill_colour: FloatArray
     radius: FloatArray
     digest: bytes
+    opacity: float = 1.0
+    masks: tuple[LayerMask, ...] | None = None
 
 
 def frame_at(layer: Any, frame: int) -> Any:
@@ -89,7 +98,8 @@ def read_layers(
 ) -> list[PencilLayer]:
     """Return the layers of an evaluated Grease Pencil object that show, bottom to top.
 
-    Onion skin is no part of the drawing. Strokes of hidden materials are left out.
+    Onion skin is no part of the drawing. Strokes of hidden materials are left out. Layers of no
+    opacity are among them where they mask others.
 
     Parameters
     ----------
@@ -101,9 +111,12 @@ def read_layers(
     if pencil is None:
         return []
     looks = _looks(item)
+    visible = [layer for layer in pencil.layers if not _hidden(layer)]
+    masks = [_masks(layer, visible) for layer in visible]
+    masking = {name for names in masks if names for name, _ in names}
     result = []
-    for layer in pencil.layers:
-        if _hidden(layer) or layer.opacity <= 0.0:
+    for layer, masked_by in zip(visible, masks, strict=True):
+        if layer.opacity <= 0.0 and layer.name not in masking:
             continue
         shown = frame_at(layer, frame)
         if shown is None or not len(shown.drawing.curve_offsets):
@@ -111,8 +124,33 @@ def read_layers(
         to_object = _to_object(layer, depsgraph, matrix)
         read = _read(layer, shown.drawing, to_object, looks)
         if read is not None:
-            result.append(read)
+            digest = read.digest + repr((layer.opacity, masked_by)).encode()
+            result.append(
+                replace(read, opacity=float(layer.opacity), masks=masked_by, digest=digest)
+            )
     return result
+
+
+def _masks(layer: Any, visible: Sequence[Any]) -> tuple[LayerMask, ...] | None:
+    """Return what masks a layer, in the order of the layers; hidden layers mask nothing."""
+    if len(layer.mask_layers) == 0 or not _uses_masks(layer):
+        return None
+    inverted = {mask.name: mask.invert for mask in layer.mask_layers if not mask.hide}
+    result = tuple(
+        (other.name, bool(inverted[other.name]))
+        for other in visible
+        if other.name in inverted and other.name != layer.name
+    )
+    return result or None
+
+
+def _uses_masks(layer: Any) -> bool:
+    group = layer.parent_group
+    while group is not None:
+        if not group.use_masks:
+            return False
+        group = group.parent_group
+    return bool(layer.use_masks)
 
 
 def _hidden(layer: Any) -> bool:
@@ -233,10 +271,10 @@ def _read(layer: Any, drawing: Any, to_object: FloatArray, looks: _Looks) -> Pen
     look = np.repeat(material, counts)
     stroke_colour = np.empty((points, 4))
     stroke_colour[:, :3] = _mixed(looks.stroke[look, :3], vertex[:, :3], vertex[:, 3:])
-    stroke_colour[:, 3] = looks.stroke[look, 3] * opacity * layer.opacity
+    stroke_colour[:, 3] = looks.stroke[look, 3] * opacity
     fill_colour = np.empty((curves, 4))
     fill_colour[:, :3] = _mixed(looks.fill[material, :3], fill_vertex[:, :3], fill_vertex[:, 3:])
-    fill_colour[:, 3] = looks.fill[material, 3] * fill_opacity * layer.opacity
+    fill_colour[:, 3] = looks.fill[material, 3] * fill_opacity
     if layer.tint_factor > 0.0:
         for colour in (stroke_colour, fill_colour):
             colour[:, :3] = _mixed(colour[:, :3], tint, layer.tint_factor)
