@@ -31,6 +31,9 @@ COMMAND = "beamwright"
 WORKER = "worker"
 """First argument of a worker process."""
 
+FILM = "film"
+"""First argument of the process that makes a film."""
+
 _HOW_TO_GET_BLENDER = (
     "This command needs Blender. Install it as a Python module with "
     '`pip install "beamwright[blender]"` (Python 3.11 or 3.13), or run the command inside '
@@ -151,6 +154,17 @@ class BlenderHost:
         code = f"import sys; from {__package__}.command import work; sys.exit(work(sys.argv[1]))"
         return WorkerCommand((sys.executable, "-c", code, text))
 
+    def video_encoder(self, request_json: str) -> Sequence[str]:
+        """See `core.commands.FilmHost`."""
+        import bpy
+
+        if bpy.app.binary_path and not bpy.app.module:
+            return (bpy.app.binary_path, "--command", COMMAND, FILM, request_json)
+        code = (
+            f"import sys; from {__package__}.video_worker import make; sys.exit(make(sys.argv[1]))"
+        )
+        return (sys.executable, "-c", code, request_json)
+
     def import_artwork(self, options: argparse.Namespace) -> dict[str, Any]:
         """Bring drawings into a scene; see `core.commands.ArtworkHost`."""
         self._stack.enter_context(_remarks_to_stderr())
@@ -213,5 +227,9 @@ def blender_command(arguments: Sequence[str]) -> int:
     """Run ``blender [FILE.blend] --command beamwright ARGUMENTS…`` and return its exit code."""
     if arguments[:1] == [WORKER]:
         return work(arguments[1], inside=True)
+    if arguments[:1] == [FILM]:
+        from .video_worker import make
+
+        return make(arguments[1])
     with BlenderHost(inside=True) as host:
         return cli.main(arguments, host, "blender --command beamwright")

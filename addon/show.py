@@ -19,6 +19,7 @@ from ..core.safety.laser import LaserSetup
 from ..core.safety.limits import SafetyLimits
 from ..core.scene import Scene
 from ..core.show.timeline import SceneStrip, Timeline
+from .extract.camera import page_half_size
 from .extract.fingerprint import file_digest, scene_fingerprint
 from .extract.sequencer import find_show, is_show, problems, read_timeline
 from .extract.visibility import apply_render_state, restore_state
@@ -47,6 +48,7 @@ class BlenderFilm:
     projectors: tuple[Projector, ...]
     limits: Mapping[str, SafetyLimits]
     lasers: Mapping[str, LaserSetup]
+    half_size: tuple[float, float]
 
     def __init__(self) -> None:
         self._sources: dict[tuple[str, str | None], BlenderSource] = {}
@@ -160,6 +162,7 @@ class SingleScene(BlenderFilm):
         self.frame_start, self.frame_end = source.frame_start, source.frame_end
         self.projectors = source.projectors
         self.limits, self.lasers = source.limits, source.lasers
+        self.half_size = page_half_size(source.scene)
         self._camera_name = camera_name
         self._sources[source.name, camera_name] = source
 
@@ -206,6 +209,7 @@ class ShowSource(BlenderFilm):
         self.fps = scene.render.fps / scene.render.fps_base
         self.projectors = settings.projectors_to_core()
         self.limits, self.lasers = settings.limits_to_core(), settings.lasers_to_core()
+        self.half_size = page_half_size(scene)
         self._timeline = read_timeline(scene)
         self.frame_start = self._timeline.frame_start
         self.frame_end = self._timeline.frame_end

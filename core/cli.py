@@ -23,6 +23,7 @@ from .errors import BeamwrightError
 from .output.ilda import PaletteChoice
 from .output.ilda_layout import FORMAT_CODES
 from .output.wav import Encoding
+from .proof_video import LONGER_SIDE
 from .sequence import StrokeFormat
 from .version import version
 
@@ -156,6 +157,19 @@ def _parser(prog: str) -> argparse.ArgumentParser:
         action=argparse.BooleanOptionalAction,
         default=True,
         help="write report.html, which plays the pictures in any browser (yes)",
+    )
+    render.add_argument(
+        "--video",
+        metavar="FILE.mp4",
+        help="also a film of the light on the stage, with the show's sound; it goes into the "
+        "output folder (.mp4, .mkv or .mov)",
+    )
+    render.add_argument(
+        "--video-size",
+        metavar="PIXELS",
+        type=int,
+        default=LONGER_SIDE,
+        help="longer side of the film's picture (%(default)s)",
     )
     render.add_argument(
         "--measure",

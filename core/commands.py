@@ -30,6 +30,7 @@ from .output.whole_file import Staging, whole_file
 from .points.patterns import PATTERNS, pattern_frames
 from .points.projector import ScannerProfile, profile_from_json, profile_from_rating
 from .proof import beam_picture
+from .proof_video import Video
 from .report import tables
 from .report.page import PageWriter
 from .safety.guard import guard
@@ -102,6 +103,10 @@ class FilmHost(SceneHost, Protocol):
 
     def worker(self, request: WorkerRequest) -> WorkerCommand:
         """Return how a worker process is started."""
+        ...
+
+    def video_encoder(self, request_json: str) -> Sequence[str]:
+        """Return program and arguments that make a film; see `proof_video.Encoder`."""
         ...
 
 
@@ -249,6 +254,11 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
         page=options.page,
         measure_step=options.measure,
     )
+    if options.video is not None:
+        if not hasattr(host, "video_encoder"):
+            raise HostError("A film needs Blender, which this program was started without.")
+        encoder = cast(FilmHost, host).video_encoder
+        request = replace(request, video=Video(options.video, encoder, options.video_size))
     if host is None or not hasattr(host, "open_film"):
         results = [_run(render_sequence(_open(options, host), request))]
     else:
@@ -277,7 +287,11 @@ def _render_film(
         if options.per_strip:
             for part, folder in strip_films(film):
                 inner = replace(
-                    request, folder=request.folder / folder, frame_first=None, frame_last=None
+                    request,
+                    folder=request.folder / folder,
+                    frame_first=None,
+                    frame_last=None,
+                    video=None,
                 )
                 results.append(_run(render_film(part, inner, cache, runner)))
         return results

@@ -9,14 +9,16 @@ Files in the output folder, all moved into place together at the end::
     strokes/NAME/0001.svg|.json   its strokes, one file a frame, on request
     report.json, report.csv       figures of all frames
     report.html                   the page that plays them, on request
+    NAME.mp4                      a film of the light on the stage, on request
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
+import shutil
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, BinaryIO, Literal, Protocol, get_args
@@ -40,6 +42,7 @@ from .output.stroke_json import Page
 from .output.wav import Encoding, WavWriter
 from .output.whole_file import Staging, file_stem, naming_the_file
 from .points.projector import Projector
+from .proof_video import FilmMaker, StagePainter, Video
 from .report import tables
 from .report.figures import FrameFigures
 from .report.page import PageWriter
@@ -102,6 +105,8 @@ class RenderRequest:
         Also write `report.html`.
     measure_step
         Simulate every how many-th frame and compare the beam with the drawing; 0 does without.
+    video
+        Also make a film of the light on the stage.
     """
 
     folder: Path
@@ -118,6 +123,7 @@ class RenderRequest:
     overwrite: bool = True
     page: bool = False
     measure_step: int = 12
+    video: Video | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -381,6 +387,17 @@ class _ProjectorFiles:
                     path.unlink()
 
 
+def _film(
+    source: SequenceHead, request: RenderRequest, projectors: Sequence[Projector]
+) -> FilmMaker | None:
+    if request.video is None:
+        return None
+    # A source that knows nothing of its page has a square one.
+    half_size: tuple[float, float] = getattr(source, "half_size", (1.0, 1.0))
+    painter = StagePainter(projectors, half_size, request.video.longer_side)
+    return FilmMaker(painter, source.fps / request.frame_step, request.video)
+
+
 def _hazards(laser: LaserSetup, worst: tuple[int, WorstSpot] | None) -> dict[str, Any]:
     """Return a projector's hazard figures as the report writes them."""
     spot = worst[1] if worst is not None else None
@@ -525,10 +542,15 @@ def _render(
         reports = ("report.json", "report.csv", *(("report.html",) if request.page else ()))
         report_streams = {name: staging.open(name) for name in reports}
         page = PageWriter() if request.page else None
+        film = _film(source, request, projectors)
+        after = 0
+        if film is not None:
+            stack.enter_context(film)
+            after = len(numbers)
         for item in drawn:
             if isinstance(item, Progress):
                 ahead = item.total - len(numbers)
-                yield item
+                yield replace(item, total=item.total + after)
                 continue
             done += 1
             with _at_frame(item.number):
@@ -547,11 +569,30 @@ def _render(
                         page.append(name, item.number, picture)
                     if request.strokes is not None:
                         files[name].append_strokes(item.scene, item.number, share.strokes)
+                if film is not None:
+                    film.append({name: item.planned[name].frame for name in chosen})
             figures = {name: item.planned[name].figures for name in chosen}
-            if done < len(numbers):
-                yield Progress(ahead + done, ahead + len(numbers), item.number, figures)
+            if done < len(numbers) or film is not None:
+                yield Progress(ahead + done, ahead + len(numbers) + after, item.number, figures)
+        beside: dict[str, BinaryIO] = {}
+
+        def open_beside(name: str) -> BinaryIO:
+            beside[name] = staging.open(name)
+            return beside[name]
+
         if accompany is not None:
-            accompany(staging.open)
+            accompany(open_beside)
+        if film is not None and request.video is not None:
+            stream = beside.get(str(source.details().get("soundtrack")))
+            if stream is not None:
+                stream.flush()
+            for step in film.finish(None if stream is None else Path(stream.name)):
+                yield Progress(
+                    ahead + len(numbers) + step, ahead + len(numbers) + after, numbers[-1], figures
+                )
+            name = request.video.name
+            with naming_the_file(request.folder / name), film.file.open("rb") as made:
+                shutil.copyfileobj(made, staging.open(name))
         for growing in files.values():
             growing.finish()
         report = tables.Report(
@@ -578,8 +619,8 @@ def _render(
         reported = [path for path in placed if path.name in report_streams]
         others = [path for path in placed if path.name not in report_streams]
         yield Progress(
-            ahead + len(numbers),
-            ahead + len(numbers),
+            ahead + len(numbers) + after,
+            ahead + len(numbers) + after,
             numbers[-1],
             figures,
             RenderResult((*others, *reported), report),
