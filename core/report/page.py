@@ -27,6 +27,7 @@ from urllib.parse import quote
 from ..errors import FormatError
 from . import tables
 from .figures import FrameFigures
+from .page_hazards import hazard_section
 from .page_picture import picture_extent
 
 __all__ = ["CuePoint", "PageWriter", "SceneSpan", "Score", "Soundtrack"]
@@ -265,6 +266,7 @@ class PageWriter:
             "STILLS_HEADING": "Scenes" if shown else "Stills",
             "CUES": _cue_table(report, marks),
             "PROJECTORS": "\n".join(_projector(report, row) for row in report.projectors),
+            "HAZARDS": hazard_section(report, lambda frame: _seek(report, frame)),
             "RENDERED": _rendered(report),
             "ABOUT": _json_in_html(about),
         }

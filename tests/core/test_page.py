@@ -8,6 +8,7 @@ import io
 import json
 import re
 import zlib
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -220,3 +221,47 @@ def test_size_of_the_worst_page():
 
 def test_the_same_frames_make_the_same_page():
     assert write(report(40)) == write(report(40))
+
+
+def hazards(**changes):
+    figure = {
+        "name": "Hazard distance <standing>", "value": 223.64, "unit": "m", "formula": "√(4 P)",
+        "edition": "Table of 2006", "certainty": "from memory", "remark": "",
+    }  # fmt: skip
+    return {
+        "note": "Planning figures & no more.", "edition": "Table of 2006", "distance_m": 12.0,
+        "worst": {"frame": 31, "x": 0.1, "y": -0.2, "ratio": 3.14, "rule": "train of passes"},
+        "figures": [
+            figure,
+            {**figure, "name": "Over its limit", "value": 2.5, "unit": "times"},
+            {**figure, "name": "Irradiance", "value": None, "remark": "No figure: no power."},
+        ],
+        **changes,
+    }  # fmt: skip
+
+
+def test_hazard_figures_stand_with_formula_edition_certainty_and_caveat():
+    told = report(40)
+    with_light = replace(told.projectors[0], safety=hazards())
+    text = write(replace(told, projectors=(with_light, told.projectors[1]))).decode()
+    section = text[text.index('class="hazards"') : text.index("<footer>")]
+    words = " ".join(Reader(section).text)
+    assert "Planning figures & no more." in words
+    assert "At a distance of 12 m" in words
+    assert "<tr><td>Hazard distance &lt;standing&gt;</td><td>223.6 m</td><td>√(4 P)</td>" in section
+    assert section.count("<td>Table of 2006</td><td>from memory</td></tr>") == 3
+    # What is over its limit is marked, and not by colour alone; what is unknown says why.
+    assert '<td><span class="over">▲ 2.5 times</span></td>' in section
+    assert "<td>Irradiance</td><td>no figure</td><td>No figure: no power.</td>" in section
+    assert 'data-frame="31"' in section
+    assert "3.14 times its limit" in words
+    # The projector nobody knows the light of has no figures, and the page says so.
+    assert words.index("Lettering") < words.index("nothing was said about the light")
+
+
+def test_hazard_figures_without_a_distance_or_a_worst_spot():
+    told = report(4, projectors=("Graphics",))
+    safety = hazards(distance_m=None, worst=None)
+    text = write(replace(told, projectors=(replace(told.projectors[0], safety=safety),))).decode()
+    assert "The distance is not known." in text
+    assert "Worst spot" not in text
