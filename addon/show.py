@@ -21,7 +21,7 @@ from ..core.scene import Scene
 from ..core.show.timeline import SceneStrip, Timeline
 from .extract.camera import page_half_size
 from .extract.fingerprint import file_digest, scene_fingerprint
-from .extract.sequencer import find_show, is_show, problems, read_timeline
+from .extract.sequencer import find_show, has_sound, is_show, problems, read_timeline
 from .extract.visibility import apply_render_state, restore_state
 from .properties import PROPERTY
 from .session import BlenderSource, open_file, open_source
@@ -185,7 +185,15 @@ class SingleScene(BlenderFilm):
 
     def details(self) -> dict[str, Any]:
         """Facts for the report's head."""
-        return dict(self._single.details())
+        facts = dict(self._single.details())
+        if has_sound(_named(self.name)):
+            facts["soundtrack"] = SOUNDTRACK
+        return facts
+
+    def accompany(self, open_file: Callable[[str], BinaryIO], first: int, last: int) -> None:
+        """Mix the sound strips of the scene down, where it has some; see `ShowSource`."""
+        if has_sound(_named(self.name)):
+            _write_soundtrack(self.name, open_file, first, last)
 
 
 class ShowSource(BlenderFilm):
@@ -244,13 +252,18 @@ class ShowSource(BlenderFilm):
         OutputError
             Where Blender can't write it.
         """
-        if not self._timeline.sounds:
-            return
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / SOUNDTRACK
-            _mix_down(_named(self.name), path, first, last)
-            with open(path, "rb") as mixed:
-                shutil.copyfileobj(mixed, open_file(SOUNDTRACK))
+        if self._timeline.sounds:
+            _write_soundtrack(self.name, open_file, first, last)
+
+
+def _write_soundtrack(
+    scene: str, open_file: Callable[[str], BinaryIO], first: int, last: int
+) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / SOUNDTRACK
+        _mix_down(_named(scene), path, first, last)
+        with open(path, "rb") as mixed:
+            shutil.copyfileobj(mixed, open_file(SOUNDTRACK))
 
 
 def _mix_down(scene: bpy.types.Scene, path: Path, first: int, last: int) -> None:

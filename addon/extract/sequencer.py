@@ -25,7 +25,7 @@ from ..compat import animation_curves
 from ..properties import PROPERTY
 from ..show_properties import SHOW_PROPERTY
 
-__all__ = ["Finding", "find_show", "is_show", "problems", "read_timeline", "show_range"]
+__all__ = ["Finding", "find_show", "has_sound", "is_show", "problems", "read_timeline", "show_range"]
 
 EFFECTS: dict[str, EffectKind] = {"CROSS": "cross", "GAMMA_CROSS": "gamma_cross", "WIPE": "wipe"}
 WIPES: dict[str, WipeKind] = {
@@ -184,6 +184,13 @@ def _sound_problem(strip: Any) -> str | None:
     if len(getattr(strip, "retiming_keys", ())):
         return None  # Blender mixes it down as it is heard
     return None
+
+
+def has_sound(scene: bpy.types.Scene) -> bool:
+    """Whether sound of the scene's own can be heard; strips whose file is missing have none."""
+    if scene.sequence_editor is None:
+        return False
+    return any(strip.type == "SOUND" and _sound_problem(strip) is None for strip in _strips(scene))
 
 
 def problems(scene: bpy.types.Scene) -> list[Finding]:
