@@ -137,6 +137,8 @@ screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender windo
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_preview.py docs/pictures --size 1720x940 \
 	  $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_live.py docs/pictures --size 1600x1500 $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_timeline.py docs/pictures $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_bake.py docs/pictures --size 1600x1000 $(ARGS)
 
 clean: ## Remove what was built; environments stay (rm -r .venv* removes them)
 	rm -rf build dist out wheels bench.json beamwright.egg-info
