@@ -71,6 +71,12 @@ class BEAMWRIGHT_OT_export_sequence(FrameJob, bpy.types.Operator):
         """Need a camera."""
         return scene_ready(cls, context)
 
+    def draw(self, _context: Any) -> None:
+        """Say in the file browser what will be written."""
+        column = self.layout.column(align=True)
+        column.label(text="Writes one file for each")
+        column.label(text="projector, and the report")
+
     def invoke(self, context: Any, event: Any) -> set[str]:
         """Ask for a folder where none can be told, else start at once."""
         if preferences.is_homeless(preferences.chosen_folder(context.scene, self.folder)):

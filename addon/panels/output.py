@@ -58,9 +58,14 @@ class BEAMWRIGHT_UL_worst_frames(bpy.types.UIList):
     ) -> None:
         """Frame, projector and verdict in words."""
         row = layout.row()
-        trouble = item.over_budget or item.left_out > 0
-        row.label(text=f"{item.frame}  {item.projector}", icon="ERROR" if trouble else "CHECKMARK")
+        icon = "ERROR" if in_trouble(item) else "CHECKMARK"
+        row.label(text=f"{item.frame}  {item.projector}", icon=icon)
         row.label(text=worst_words(item))
+
+
+def in_trouble(item: Any) -> bool:
+    """Whether a frame of the list does not fit."""
+    return bool(item.over_budget or item.left_out > 0)
 
 
 def worst_words(item: Any) -> str:
@@ -81,8 +86,9 @@ class BEAMWRIGHT_PT_worst_frames(SidebarPanel, bpy.types.Panel):
 
     @classmethod
     def poll(cls, context: Any) -> bool:
-        """Only after an analysis."""
-        return timeline.has_report(context.scene)
+        """Only after an analysis that found frames which do not fit."""
+        found = getattr(context.scene, PROPERTY).worst_frames
+        return timeline.has_report(context.scene) and any(map(in_trouble, found))
 
     def draw(self, context: Any) -> None:
         """Lay out the jumps, the list, and whom the chosen frame's points go to."""
