@@ -19,6 +19,7 @@ from ..core.scene import DrawingSettings, Scene
 from . import properties
 from .extract.artwork import ArtworkReader
 from .extract.camera import extract_camera, page_half_size, scene_camera
+from .extract.effects import read_effects
 from .extract.meshes import MeshReader
 from .extract.visibility import apply_render_state, restore_state
 
@@ -210,13 +211,17 @@ class BlenderSource:
         )
         cameras = (view, *own.values())
         tolerance = drawing.tolerance_field or DrawingSettings().tolerance_field
+        surfaces = self._artwork.surfaces(meshes, cameras, tolerance)
+        owners = self._reader.owners
+        owners.update((of, owners[found]) for of, found in self._artwork.read_from.items())
         return Scene(
             name=self.name,
             frame=frame,
-            surfaces=self._artwork.surfaces(meshes, cameras, tolerance),
+            surfaces=surfaces,
             camera=view,
             drawing=drawing,
             projector_cameras=own,
+            effects=read_effects(scene, view_layer, depsgraph, surfaces, owners),
         )
 
     def details(self) -> Mapping[str, Any]:

@@ -167,11 +167,6 @@ def visible_strokes(scene: Scene, camera: Camera | None = None) -> Strokes:
     """
     view = scene.camera if camera is None else camera
     strokes = _morphed(scene, view)
-    for effect in scene.effects:
-        if isinstance(effect, Reveal):
-            strokes = reveal.revealed(strokes, effect)
-        elif isinstance(effect, Mask):
-            strokes = mask.masked(strokes, effect, view)
     if scene.drawing.page_border:
         strokes = clipping.with_page_border(strokes, view)
     return strokes
@@ -181,7 +176,7 @@ def _morphed(scene: Scene, view: Camera) -> Strokes:
     """Draw the scene once without any targets and once without any sources, and blend."""
     morphs = [effect for effect in scene.effects if isinstance(effect, Morph)]
     if not morphs:
-        return _hidden_line_strokes(scene, view, frozenset())
+        return _shown_strokes(scene, view, frozenset())
     # At an end of a morph the other side is simply not there.
     gone = frozenset[int]().union(
         *(effect.targets for effect in morphs if effect.factor <= 0.0),
@@ -189,11 +184,11 @@ def _morphed(scene: Scene, view: Camera) -> Strokes:
     )
     moving = [effect for effect in morphs if 0.0 < effect.factor < 1.0]
     if not moving:
-        return _hidden_line_strokes(scene, view, gone)
+        return _shown_strokes(scene, view, gone)
     sources = frozenset[int]().union(*(effect.sources for effect in moving))
     targets = frozenset[int]().union(*(effect.targets for effect in moving))
-    before = _hidden_line_strokes(scene, view, gone | targets)
-    after = _hidden_line_strokes(scene, view, gone | sources)
+    before = _shown_strokes(scene, view, gone | targets)
+    after = _shown_strokes(scene, view, gone | sources)
     still = ~np.isin(before.object_index, sorted(sources))
     parts = [before.take(still)]
     for effect in moving:
@@ -201,6 +196,17 @@ def _morphed(scene: Scene, view: Camera) -> Strokes:
         new = after.take(np.isin(after.object_index, sorted(effect.targets)))
         parts.append(morph.blended(old, new, effect.factor))
     return Strokes.concatenate(parts)
+
+
+def _shown_strokes(scene: Scene, view: Camera, without: frozenset[int]) -> Strokes:
+    """Return what reveals and masks leave of the visible strokes of all surfaces but some."""
+    strokes = _hidden_line_strokes(scene, view, without)
+    for effect in scene.effects:
+        if isinstance(effect, Reveal):
+            strokes = reveal.revealed(strokes, effect)
+        elif isinstance(effect, Mask):
+            strokes = mask.masked(strokes, effect, view)
+    return strokes
 
 
 def _hidden_line_strokes(scene: Scene, view: Camera, without: frozenset[int]) -> Strokes:

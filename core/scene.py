@@ -287,12 +287,16 @@ class Reveal:
         wipes off, running both makes a streak.
     together
         Each stroke by its own length; otherwise one stroke after the other.
+    shuffle_seed
+        Where one stroke comes after the other: a random order, the same for the same number;
+        None takes the order of `Strokes.identity`.
     """
 
     objects: frozenset[int]
     start: float = 0.0
     end: float = 1.0
     together: bool = True
+    shuffle_seed: int | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -349,7 +353,8 @@ class Scene:
     projector_cameras
         Cameras of the projectors that have their own, by projector name.
     effects
-        Transitions on the visible strokes: first the morphs, then the others in this order.
+        Transitions on the visible strokes: reveals and masks in this order, then the morphs. So
+        what morphs is what the others left of either side, and nothing jumps at the ends.
     """
 
     name: str

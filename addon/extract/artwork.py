@@ -56,11 +56,17 @@ class ArtworkReader:
     """Reads the flat artwork of one scene, frame by frame.
 
     Nothing of Blender's is kept between two frames, only arrays and names.
+
+    Attributes
+    ----------
+    read_from
+        Of the frame read last: the identity of the object or instance, by the surface's.
     """
 
     def __init__(self) -> None:
         self._known: dict[str, _Known] = {}
         self._found: list[_Found] = []
+        self.read_from: dict[str, str] = {}
 
     def clear(self) -> None:
         """Forget everything, as after an undo or a file load."""
@@ -142,6 +148,7 @@ class ArtworkReader:
         """Return the frame's meshes and, after them, what stands for the artwork."""
         ranks, meshes = _stacked([found.lines.rank for found in self._found], meshes)
         result = list(meshes)
+        self.read_from = {}
         for found, rank in zip(self._found, ranks, strict=True):
             known = self._known[found.identity]
             card = replace(found.card, rank=rank)
@@ -156,6 +163,7 @@ class ArtworkReader:
             ]
             known.surfaces = _same_where_still(known.surfaces, own)
             result.extend(known.surfaces)
+            self.read_from.update((item.identity, found.identity) for item in known.surfaces)
         self._found = []
         return result
 

@@ -17,6 +17,7 @@ from ...core.scene import Surface, Topology
 from .. import compat
 from .artwork import KINDS, ArtworkReader
 from .assignment import ObjectSettings, SettingsReader
+from .effects import mask_names
 from .visibility import Visibility
 
 __all__ = ["MeshReader"]
@@ -241,15 +242,23 @@ class MeshReader:
 
     Nothing of Blender's is kept between two calls: only arrays and names. A surface that is
     the same as in the frame before, in every array, is handed over as the same instance.
+
+    Attributes
+    ----------
+    owners
+        Of the frame read last: full names of the object each surface or drawing was read from
+        and of what instances it, by identity.
     """
 
     def __init__(self) -> None:
         self.topologies = TopologyCache()
+        self.owners: dict[str, tuple[str, ...]] = {}
         self._surfaces: Bounded[str, _KnownSurface] = Bounded(KEPT_SURFACES, KEPT_BYTES)
 
     def clear(self) -> None:
         """Forget everything, as after an undo or a file load."""
         self.topologies.clear()
+        self.owners = {}
         self._surfaces.clear()
 
     def read(
@@ -276,6 +285,8 @@ class MeshReader:
         """
         visibility = Visibility(scene, view_layer)
         settings_of = SettingsReader(scene, projector_names)
+        masks = mask_names(scene)
+        self.owners = {}
         surfaces: list[Surface] = []
         wires: list[tuple[int, Surface]] = []
         with_mesh: set[str] = set()
@@ -291,6 +302,8 @@ class MeshReader:
             # Text, curves and metaballs reach us as a mesh that their own object "instances".
             component = parent is not None and parent.original == item.original
             owner = parent if component else item
+            if masks and owner.original.name_full in masks:
+                continue
             flat = artwork is not None and owner.type in KINDS and artwork.wants(owner)
             if (flat and component) or (kind == "GREASEPENCIL" and not flat):
                 continue
@@ -307,6 +320,8 @@ class MeshReader:
             taken[identity] = repeat + 1
             if repeat:
                 identity = f"{identity}#{repeat}"
+            behind = () if parent is None or component else (parent.original.name_full,)
+            self.owners[identity] = (owner.original.name_full, *behind)
             if artwork is not None and flat:
                 matrix = np.array(instance.matrix_world, np.float64)
                 artwork.add(item, owner, identity, matrix, settings)

@@ -16,6 +16,7 @@ from typing import Any
 import bpy
 
 from ..compat import animation_curves
+from .effects import needed_objects
 
 __all__ = ["Shown", "Visibility", "apply_render_state", "render_state", "restore_state"]
 
@@ -139,8 +140,9 @@ def apply_render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) 
             address = ("LAYER", scene.session_uid, view_layer.name, uid)
             _set(changes, address, layer, "hide_viewport", False)
         pending.extend(layer.children)
+    needed = needed_objects()
     for item in bpy.data.objects:
-        _apply_to_object(changes, item)
+        _apply_to_object(changes, item, item.name_full in needed)
     for item in scene.objects:
         if item.hide_get(view_layer=view_layer):
             item.hide_set(False, view_layer=view_layer)
@@ -150,7 +152,7 @@ def apply_render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) 
     return changes
 
 
-def _apply_to_object(changes: list[Change], item: bpy.types.Object) -> None:
+def _apply_to_object(changes: list[Change], item: bpy.types.Object, needed: bool) -> None:
     uid = item.session_uid
     keyed = False
     for kind, curve in _curves(item):
@@ -160,7 +162,7 @@ def _apply_to_object(changes: list[Change], item: bpy.types.Object) -> None:
         if _viewport_path(path):
             _set(changes, (kind, uid, path, curve.array_index), curve, "mute", True)
     address = ("OBJECT", uid, None, None)
-    _set(changes, address, item, "hide_viewport", item.hide_render and not keyed)
+    _set(changes, address, item, "hide_viewport", item.hide_render and not keyed and not needed)
     _set(changes, address, item, "show_instancer_for_viewport", item.show_instancer_for_render)
     modifier: Any
     for modifier in item.modifiers:

@@ -11,7 +11,7 @@ from typing import Any
 import bpy
 from bpy.props import PointerProperty
 
-from . import artwork, safety
+from . import artwork, effects, safety
 from .assignment import OVERRIDABLE, PROPERTY, assign, assigned_names
 from .collection import BEAMWRIGHT_PG_collection
 from .lines import KIND_PROPERTIES, BEAMWRIGHT_PG_drawing, BEAMWRIGHT_PG_lines
@@ -53,6 +53,7 @@ CLASSES = (
     BEAMWRIGHT_PG_drawing,
     BEAMWRIGHT_PG_lines,
     *artwork.CLASSES,
+    *effects.CLASSES,
     BEAMWRIGHT_PG_object,
     BEAMWRIGHT_PG_collection,
     BEAMWRIGHT_PG_worst_frame,

@@ -7,6 +7,7 @@ from bpy.props import BoolProperty, FloatProperty, PointerProperty
 from ...core.scene import Assignment
 from .artwork import BEAMWRIGHT_PG_artwork
 from .assignment import OVERRIDABLE, drawn_by_property
+from .effects import BEAMWRIGHT_PG_effects
 from .lines import BEAMWRIGHT_PG_lines
 
 _ASSIGNMENT = Assignment()
@@ -17,6 +18,7 @@ class BEAMWRIGHT_PG_object(bpy.types.PropertyGroup):
 
     lines: PointerProperty(type=BEAMWRIGHT_PG_lines, override=OVERRIDABLE)
     artwork: PointerProperty(type=BEAMWRIGHT_PG_artwork)
+    effects: PointerProperty(type=BEAMWRIGHT_PG_effects, override=OVERRIDABLE)
     inherit_lines: BoolProperty(
         name="Follow Collection",
         description="Where a collection of this object sets its own lines, use those instead "

@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Versions of the stored settings, and what brings an older file up to date.
 
-Version 1 kept assignments as lists of names; version 2 keeps one text for each owner.
+Version 1 kept assignments as lists of names; version 2 keeps one text for each owner; version 3
+adds effects, which an older Beamwright would leave out of the picture.
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -13,7 +14,7 @@ from .assignment import PROPERTY, assign
 
 __all__ = ["DATA_VERSION", "MIGRATIONS", "from_newer_version", "migrate", "stamp", "stored"]
 
-DATA_VERSION = 2
+DATA_VERSION = 3
 """Version of the stored settings; `migrate` brings older files up to it."""
 
 
