@@ -40,6 +40,7 @@ __all__ = [
     "is_armed",
     "is_running",
     "offline_reason",
+    "picture_of",
     "reason_of",
     "start",
     "status",
@@ -206,6 +207,17 @@ def stop(name: str | None = None, reason: str = "") -> None:
         _engine.stop()
         _engine = None
         atexit.unregister(stop)
+
+
+def picture_of(scene: bpy.types.Scene) -> tuple[Picture | None, bool] | None:
+    """Return the newest picture of a scene and whether it is up to date; None where none is live.
+
+    See `preview.engine.Engine.picture_of`.
+    """
+    uid = scene.session_uid
+    if _engine is None or all(output.scene != uid for output in _outputs.values()):
+        return None
+    return _engine.picture_of(scene)
 
 
 def forget() -> None:

@@ -8,7 +8,7 @@ from bpy.props import StringProperty
 
 from ...core.errors import BeamwrightError
 from ...core.safety.notice import SAFETY_NOTICE
-from .. import live
+from .. import live, worst_spot
 from ..properties import PROPERTY
 
 KEY = {"type": "ESC", "value": "PRESS", "shift": True}
@@ -201,6 +201,7 @@ def register_keys() -> None:
 def unregister_keys() -> None:
     """Take the key back, and end all output."""
     live.stop()
+    worst_spot.stop()
     while _keymaps:
         keymap, item = _keymaps.pop()
         keymap.keymap_items.remove(item)

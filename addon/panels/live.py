@@ -6,10 +6,11 @@ from typing import Any
 
 import bpy
 
+from ...core.errors import BeamwrightError
 from ...core.live.sender import OutputState
 from ...core.safety.hazard import PLANNING_NOTE, HazardFigure, planning_figures
 from ...core.safety.laser import LaserSetup
-from .. import live
+from .. import live, worst_spot
 from .projectors import active_projector
 from .sidebar import SidebarPanel, letters, split, wrapped
 
@@ -17,6 +18,51 @@ from .sidebar import SidebarPanel, letters, split, wrapped
 @functools.lru_cache(maxsize=16)
 def _figures(setup: LaserSetup) -> tuple[HazardFigure, ...]:
     return planning_figures(setup.source, setup.distance_m, edition=setup.edition)
+
+
+def _worst_spot(box: Any, scene: Any, projector: Any, level: float, width: int) -> None:
+    """Say how bad the worst spot of the current frame is, in words and figures."""
+    column = box.column(align=True)
+    try:
+        reading, current = worst_spot.reading_of(scene, projector)
+        setup = projector.light.to_core()
+    except BeamwrightError as error:
+        wrapped(column, str(error), width, icon="ERROR")
+        return
+    if reading is None:
+        wrapped(column, "Worst spot: switch the preview on, or go live", width, icon="INFO")
+        return
+    where = f"frame {reading.number}" + ("" if current else ", working…")
+    spot, exposure = reading.spot, reading.exposure
+    doubt = setup.source.doubt or ("" if setup.distance_m else "the throw is not known")
+    if spot is None:
+        text = f"Worst spot, {where}: no figure"
+        wrapped(column, f"{text}, {doubt}" if doubt else text, width, icon="QUESTION")
+    elif exposure is None:
+        wrapped(column, f"Worst spot, {where}: no light", width, icon="INFO")
+    else:
+        over = spot.ratio * level > 1.0
+        column.alert = over
+        column.label(text=f"Worst spot, {where}", icon="ERROR" if over else "INFO")
+        times = f"{spot.ratio * level:.3g} times the limit"
+        verdict = "OVER THE LIMIT" if over else "Below the limit"
+        wrapped(column, f"{verdict}: {times} at {level:.0%}, {setup.distance_m:g} m away", width)
+        wrapped(
+            column,
+            f"{exposure.irradiance_w_m2 * level:.4g} W/m², permitted {exposure.limit_w_m2:.4g} "
+            f"W/m² {exposure.rule}, at {spot.x:+.2f} {spot.y:+.2f}",
+            width,
+        )
+    small = box.column(align=True)
+    dwell = reading.dwell
+    if dwell.duration_us:
+        allowed = projector.safety.dwell_max_us
+        limit = f" of {allowed:.0f} µs" if allowed else " µs, no limit set"
+        place = f"at {dwell.x:+.2f} {dwell.y:+.2f}"
+        wrapped(small, f"Longest dwell {dwell.duration_us:.0f}{limit}, {place}", width)
+    small.active = False
+    if spot is not None:
+        wrapped(small, f"{setup.edition.value}. {PLANNING_NOTE}", width)
 
 
 class BEAMWRIGHT_PT_live(SidebarPanel, bpy.types.Panel):
@@ -89,6 +135,8 @@ class BEAMWRIGHT_PT_live(SidebarPanel, bpy.types.Panel):
         offline = live.offline_reason()
         if offline:
             wrapped(self.layout, offline, width, icon="ERROR")
+        level = status.level if status is not None and status.level else settings.level
+        _worst_spot(self.layout.box(), context.scene, projector, level, width)
         self.layout.operator("beamwright.safety_text", icon="HELP")
 
 

@@ -10,12 +10,14 @@ import time
 import bpy
 import numpy as np
 import pytest
-from beamwright.addon import handlers, live
+from beamwright.addon import handlers, live, worst_spot
+from beamwright.addon.panels import live as panel
 from beamwright.addon.session import BlenderSource
 from beamwright.core import pipeline
 from beamwright.core.live.receiver import Receiver
 from beamwright.core.live.samples import encode_samples
 from beamwright.core.live.sender import OutputState
+from beamwright.core.safety.scanned import worst_spot as worst_spot_of
 from blender_scenes import add_cube
 
 OPERATORS = bpy.ops.beamwright
@@ -59,6 +61,7 @@ def projector(scene, receiver):
     added.live.host, added.live.port = "127.0.0.1", receiver.port
     yield added
     live.stop()
+    worst_spot.stop()
 
 
 def armed(receiver, level=0.5):
@@ -270,3 +273,94 @@ def test_quitting_leaves_dark(receiver, tmp_path):
     assert any(frame.lit for frame in receiver.recorded())
     wait(lambda: not receiver.lit and not receiver.connected, 1.0)
     assert receiver.figures().losses == 0  # it said goodbye
+
+
+class Sheet:
+    """A layout that keeps what is written on it."""
+
+    def __init__(self):
+        self.lines, self.alert, self.active, self.parts = [], False, True, []
+
+    def column(self, **_):
+        self.parts.append(Sheet())
+        return self.parts[-1]
+
+    def label(self, text="", icon="NONE"):
+        self.lines.append(text)
+
+    @property
+    def text(self):
+        return " ".join([*self.lines, *(part.text for part in self.parts)])
+
+
+def written(projector, level=1.0):
+    """What the panel says of the worst spot, once it has been worked out."""
+    until = time.monotonic() + 5.0
+    while True:
+        live.tick()
+        worst_spot._poll()
+        sheet = Sheet()
+        panel._worst_spot(sheet, bpy.context.scene, projector, level, 1000)
+        if "working" not in sheet.text and "switch the preview on" not in sheet.text:
+            return sheet
+        assert time.monotonic() < until, sheet.text
+        time.sleep(0.01)
+
+
+def test_the_panel_tells_the_worst_spot_of_the_current_frame(scene, projector, receiver):
+    """The figures of `worst_spot` for the planned frame; none without data of the laser."""
+    item = bpy.data.objects["Cube"]
+    for frame, size in ((1, 1.0), (4, 0.3)):
+        item.scale = (size,) * 3
+        item.keyframe_insert("scale", frame=frame)
+    scene.frame_set(1)
+    sheet = Sheet()
+    panel._worst_spot(sheet, scene, projector, 1.0, 1000)
+    assert "switch the preview on" in sheet.text
+    assert OPERATORS.live_start() == {"FINISHED"}
+    unknown = written(projector)
+    assert "no figure, the power of red is not known" in unknown.text
+    assert "Longest dwell" in unknown.text
+    light = projector.light
+    light.wavelength_nm, light.power_w = (638.0, 520.0, 450.0), (1.0, 1.0, 1.0)
+    light.divergence_mrad, light.diameter_mm, light.width = 1.0, 4.0, "INVERSE_E2"
+    live.stop()  # as another laser does by itself
+    assert OPERATORS.live_start() == {"FINISHED"}
+    assert "no figure, the throw is not known" in written(projector).text
+    light.distance_m = 12.0
+    live.stop()
+    assert OPERATORS.live_start() == {"FINISHED"}
+    seen = {}
+    for number in (1, 4, 1):
+        scene.frame_set(number)
+        live.frame_changed()
+        run_until(lambda: live._engine.picture_of(scene)[1])
+        sheet = written(projector, 0.5)
+        frame = live._engine.picture_of(scene)[0].memories["Pictures"].frame
+        spot = worst_spot_of(frame, light.to_core().source, projector.to_core().profile, 12.0)
+        assert f"OVER THE LIMIT: {spot.ratio * 0.5:.3g} times the limit at 50%" in sheet.text
+        assert f"Worst spot, frame {number}" in sheet.text
+        assert "These are planning figures" in sheet.text
+        assert sheet.parts[0].alert
+        seen.setdefault(number, spot.ratio)
+    assert seen[1] != seen[4]
+    low = written(projector, 0.9 / max(seen.values()))
+    assert "Below the limit" in low.text
+    assert not low.parts[0].alert
+
+
+def test_readings_are_kept_for_each_frame_and_the_worker_ends(scene, projector, monkeypatch):
+    """Asking again costs nothing; whoever asks for many gets the newest."""
+    calls = []
+    plain = worst_spot.worst_spot
+    monkeypatch.setattr(worst_spot, "worst_spot", lambda *a, **k: calls.append(a) or plain(*a, **k))
+    assert OPERATORS.live_start() == {"FINISHED"}
+    written(projector)
+    count = len(calls)
+    assert count
+    for _ in range(20):
+        written(projector)
+    assert len(calls) == count
+    worst_spot.stop()
+    assert not worst_spot._worker.alive
+    assert not bpy.app.timers.is_registered(worst_spot._poll)
