@@ -23,7 +23,7 @@ from ..core.show.cache import Cache
 from ..core.show.jobs import WorkerCommand, WorkerRequest, serve
 from ..core.show.work import FilmSource
 
-__all__ = ["COMMAND", "BlenderHost", "blender_command", "main", "work"]
+__all__ = ["COMMAND", "BlenderHost", "blender_command", "command_line", "main", "work"]
 
 COMMAND = "beamwright"
 """Name of the command inside Blender."""
@@ -75,6 +75,16 @@ def _remarks_to_stderr() -> Iterator[None]:
             _flush_blender()
             copy.flush()
             os.dup2(copy.fileno(), 1)
+
+
+def command_line() -> list[str]:
+    """Return what starts the program anew, up to its first argument."""
+    import bpy
+
+    if bpy.app.binary_path and not bpy.app.module:
+        return [bpy.app.binary_path, "--command", COMMAND]
+    code = f"import sys; from {__package__}.command import main; sys.exit(main(sys.argv[1:]))"
+    return [sys.executable, "-c", code]
 
 
 class BlenderHost:

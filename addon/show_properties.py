@@ -63,6 +63,20 @@ class BEAMWRIGHT_PG_show(bpy.types.PropertyGroup):
         default=CUE_PREFIX,
     )
 
+    jobs: IntProperty(
+        name="Processes",
+        description="How many processes render the show; 0 takes one for each processor core",
+        default=0,
+        min=0,
+        max=64,
+    )
+    make_film: BoolProperty(
+        name="Proof Film",
+        description="Also make a film of the light on the stage, with the soundtrack, beside the "
+        "frame files",
+        default=False,
+    )
+
     def targets(self) -> dict[int, str]:
         """Return projector or group by channel."""
         return {item.channel: item.target for item in self.channels if item.target}

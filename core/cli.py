@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from . import commands, live_show
-from .commands import SceneHost
+from .commands import ProgressStyle, SceneHost
 from .errors import BeamwrightError
 from .output.ilda import PaletteChoice
 from .output.ilda_layout import FORMAT_CODES
@@ -180,6 +180,13 @@ def _parser(prog: str) -> argparse.ArgumentParser:
         "without (%(default)s)",
     )
 
+    render.add_argument(
+        "--progress",
+        choices=get_args(ProgressStyle),
+        default="bar",
+        help="a bar, on a terminal only, or lines of JSON on standard error, for programs "
+        "(%(default)s)",
+    )
     render.add_argument(
         "--per-strip",
         action="store_true",

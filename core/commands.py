@@ -16,7 +16,7 @@ from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from statistics import median
-from typing import Any, Protocol, TextIO, cast
+from typing import Any, Literal, Protocol, TextIO, cast
 
 from . import live_show, pipeline
 from .documents import read_document
@@ -51,6 +51,7 @@ from .show.work import FilmSource
 
 __all__ = [
     "FilmHost",
+    "ProgressStyle",
     "SceneHost",
     "check",
     "convert",
@@ -62,6 +63,9 @@ __all__ = [
     "report",
     "say_json",
 ]
+
+
+ProgressStyle = Literal["bar", "lines"]
 
 
 class SceneHost(Protocol):
@@ -152,6 +156,21 @@ class _ProgressBar:
         self._stream.flush()
 
 
+class _ProgressLines:
+    """One line of JSON for each step."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def show(self, progress: Progress) -> None:
+        told = {"done": progress.done, "total": progress.total, "frame": progress.frame}
+        self._stream.write(json.dumps(told) + "\n")
+        self._stream.flush()
+
+    def clear(self) -> None:
+        """Lines stay."""
+
+
 def _open(options: argparse.Namespace, host: SceneHost | None) -> SceneSource:
     if host is None:
         raise HostError("Scenes need Blender, which this program was started without.")
@@ -219,9 +238,18 @@ def _say_rendered(result: RenderResult, as_json: bool, strips: Sequence[RenderRe
     sys.stdout.write("\n" + tables.summary(result.report))
 
 
-def _run(steps: Generator[Progress, None, None]) -> RenderResult:
-    """Go through a render with a progress bar."""
-    bar = _ProgressBar(sys.stderr)
+def _run(steps: Generator[Progress, None, None], style: ProgressStyle) -> RenderResult:
+    """Go through a render and tell its progress."""
+    result = _go_through(steps, style)
+    assert result is not None, "the last step carries the result"
+    return result
+
+
+def _go_through(
+    steps: Generator[Progress, None, None], style: ProgressStyle
+) -> RenderResult | None:
+    """Go through some work and tell its progress; return what the last step carries."""
+    bar = _ProgressBar(sys.stderr) if style == "bar" else _ProgressLines(sys.stderr)
     result: RenderResult | None = None
     try:
         # Closing takes the unfinished files away, whatever ends the loop.
@@ -231,7 +259,6 @@ def _run(steps: Generator[Progress, None, None]) -> RenderResult:
                 result = progress.result
     finally:
         bar.clear()
-    assert result is not None, "the last step carries the result"
     return result
 
 
@@ -260,7 +287,7 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
         encoder = cast(FilmHost, host).video_encoder
         request = replace(request, video=Video(options.video, encoder, options.video_size))
     if host is None or not hasattr(host, "open_film"):
-        results = [_run(render_sequence(_open(options, host), request))]
+        results = [_run(render_sequence(_open(options, host), request), options.progress)]
     else:
         results = _render_film(options, cast(FilmHost, host), request)
     if results:
@@ -281,9 +308,9 @@ def _render_film(
     with _told_of_cache(), _runner(options, host, film, cache) as runner:
         if options.part is not None:
             number, count = options.part
-            _run(render_part(film, request, cache, runner, number, count))
+            _go_through(render_part(film, request, cache, runner, number, count), options.progress)
             return []
-        results = [_run(render_film(film, request, cache, runner))]
+        results = [_run(render_film(film, request, cache, runner), options.progress)]
         if options.per_strip:
             for part, folder in strip_films(film):
                 inner = replace(
@@ -293,7 +320,7 @@ def _render_film(
                     frame_last=None,
                     video=None,
                 )
-                results.append(_run(render_film(part, inner, cache, runner)))
+                results.append(_run(render_film(part, inner, cache, runner), options.progress))
         return results
 
 

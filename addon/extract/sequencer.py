@@ -25,7 +25,15 @@ from ..compat import animation_curves
 from ..properties import PROPERTY
 from ..show_properties import SHOW_PROPERTY
 
-__all__ = ["Finding", "find_show", "has_sound", "is_show", "problems", "read_timeline", "show_range"]
+__all__ = [
+    "Finding",
+    "find_show",
+    "has_sound",
+    "is_show",
+    "problems",
+    "read_timeline",
+    "show_range",
+]
 
 EFFECTS: dict[str, EffectKind] = {"CROSS": "cross", "GAMMA_CROSS": "gamma_cross", "WIPE": "wipe"}
 WIPES: dict[str, WipeKind] = {
@@ -252,9 +260,7 @@ def problems(scene: bpy.types.Scene) -> list[Finding]:
                 )
             )
         elif kind == "META":
-            found.append(
-                Finding(name, f"Separate meta strip “{name}” (Strip > Separate Meta Strips).")
-            )
+            found.append(Finding(name, f"Separate meta strip “{name}” (Strip > UnMeta Strip)."))
         else:
             label = strip.bl_rna.properties["type"].enum_items[kind].name
             found.append(

@@ -14,6 +14,7 @@ from . import (
     preview,
     profiles,
     projectors,
+    render_show,
     show,
 )
 
@@ -27,6 +28,7 @@ CLASSES = (
     *preview.CLASSES,
     *artwork.CLASSES,
     *show.CLASSES,
+    *render_show.CLASSES,
     *live.CLASSES,
     *keep_out.CLASSES,
 )

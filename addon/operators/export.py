@@ -107,6 +107,7 @@ class BEAMWRIGHT_OT_export_sequence(FrameJob, bpy.types.Operator):
             projectors=(self.projector,) if self.projector else (),
             format_code=int(settings.file_format),
             strokes={"NONE": None, "SVG": "svg", "JSON": "json"}[settings.strokes],
+            page=True,
         )
         return self._render(render_sequence(source, request))
 

@@ -7,6 +7,7 @@ import bpy
 
 from ..extract.sequencer import is_show, problems
 from ..operators.show import show_of
+from ..properties import PROPERTY
 from ..show_properties import SHOW_PROPERTY
 from .sidebar import CATEGORY, letters, split, wrapped
 
@@ -29,6 +30,7 @@ class BEAMWRIGHT_PT_show(bpy.types.Panel):
             return
         settings = getattr(show, SHOW_PROPERTY)
         layout.operator("beamwright.show_add_scene", icon="ADD")
+        layout.label(text="Channels")
         targets = settings.targets()
         editor = show.sequence_editor
         used = {strip.channel for strip in editor.strips if strip.type == "SCENE"}
@@ -44,6 +46,13 @@ class BEAMWRIGHT_PT_show(bpy.types.Panel):
         column.prop(settings, "overlap")
         column.prop(settings, "length_from")
         column.prop(settings, "cue_prefix")
+        column = split(layout).column()
+        column.prop(getattr(show, PROPERTY), "output_folder")
+        column.prop(settings, "jobs")
+        column.prop(settings, "make_film")
+        row = layout.row()
+        row.scale_y = 1.4
+        row.operator("beamwright.show_render", icon="EXPORT")
         findings = problems(show)
         width = letters(context)
         for finding in findings[:8]:
