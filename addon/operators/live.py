@@ -7,7 +7,7 @@ import bpy
 from bpy.props import StringProperty
 
 from ...core.errors import BeamwrightError
-from ...core.safety.notice import SAFETY_NOTICE
+from ...core.safety.notice import SAFETY_NOTICE, SAFETY_PAGE
 from .. import live, worst_spot
 from ..properties import PROPERTY
 
@@ -23,13 +23,21 @@ def _projector(context: Any) -> Any:
     return settings.projectors[index] if 0 <= index < len(settings.projectors) else None
 
 
+LETTERS = 100
+"""In a line of a window that is 620 pixels wide."""
+
+
 def _lay_out_notice(column: Any) -> None:
     for row, text in enumerate(SAFETY_NOTICE.splitlines()):
-        rest = text
-        while rest:
-            cut = len(rest) if len(rest) <= 100 else rest.rfind(" ", 0, 100)
-            column.label(text=rest[:cut].strip(), icon="NONE" if row else "ERROR")
-            rest = rest[cut:].strip()
+        _lay_out_lines(column, text, "NONE" if row else "ERROR")
+
+
+def _lay_out_lines(column: Any, text: str, icon: str = "NONE") -> None:
+    rest = text
+    while rest:
+        cut = len(rest) if len(rest) <= LETTERS else rest.rfind(" ", 0, LETTERS)
+        column.label(text=rest[:cut].strip(), icon=icon)
+        rest, icon = rest[cut:].strip(), "NONE"
 
 
 def _selected(operator: Any, context: Any) -> Any:
@@ -155,10 +163,10 @@ class BEAMWRIGHT_OT_live_stop(bpy.types.Operator):
 
 
 class BEAMWRIGHT_OT_safety_text(bpy.types.Operator):
-    """Show what everybody near a laser must know; the safety page of the documentation has more"""
+    """Show what everybody near a laser must know: the safety page, in plain words"""
 
     bl_idname = "beamwright.safety_text"
-    bl_label = "Safety Text"
+    bl_label = "Safety Page"
 
     def invoke(self, context: Any, event: Any) -> set[str]:
         """Show it in a window of its own."""
@@ -169,12 +177,16 @@ class BEAMWRIGHT_OT_safety_text(bpy.types.Operator):
     def draw(self, context: Any) -> None:
         """Lay out the text."""
         del context
-        _lay_out_notice(self.layout.column(align=True))
+        column = self.layout.column(align=True)
+        _lay_out_notice(column)
+        for paragraph in SAFETY_PAGE:
+            column.separator()
+            _lay_out_lines(column, paragraph)
 
     def execute(self, context: Any) -> set[str]:
         """Without a window, say it."""
         del context
-        self.report({"INFO"}, SAFETY_NOTICE)
+        self.report({"INFO"}, "\n".join((SAFETY_NOTICE, *SAFETY_PAGE)))
         return {"FINISHED"}
 
 

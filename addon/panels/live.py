@@ -11,6 +11,7 @@ from ...core.live.sender import OutputState
 from ...core.safety.hazard import PLANNING_NOTE, HazardFigure, planning_figures
 from ...core.safety.laser import LaserSetup
 from .. import live, worst_spot
+from ..preview import overlay
 from .projectors import active_projector
 from .sidebar import SidebarPanel, letters, split, wrapped
 
@@ -30,7 +31,9 @@ def _worst_spot(box: Any, scene: Any, projector: Any, level: float, width: int) 
         wrapped(column, str(error), width, icon="ERROR")
         return
     if reading is None:
-        wrapped(column, "Worst spot: switch the preview on, or go live", width, icon="INFO")
+        waiting = live.is_running(projector.name) or overlay.is_running()
+        text = "working…" if waiting else "switch the preview on, or go live"
+        wrapped(column, f"Worst spot: {text}", width, icon="INFO")
         return
     where = f"frame {reading.number}" + ("" if current else ", working…")
     spot, exposure = reading.spot, reading.exposure
@@ -79,7 +82,9 @@ class BEAMWRIGHT_PT_live(SidebarPanel, bpy.types.Panel):
         row = layout.row()
         row.scale_y = 1.8
         row.alert = live.is_armed()
-        row.operator("beamwright.live_blackout", icon="CANCEL", text="BLACKOUT")
+        # Words before colour: not everybody sees red, and a screen in the dark is dimmed.
+        text = "BLACKOUT: LASER ARMED" if live.is_armed() else "BLACKOUT: all is dark"
+        row.operator("beamwright.live_blackout", icon="CANCEL", text=text)
         projector = active_projector(context)
         if projector is None:
             layout.label(text="Add a projector first", icon="INFO")

@@ -11,6 +11,7 @@ import gc
 import math
 import signal
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, TextIO
 from ..errors import SettingError
 from ..frame import Frame
 from ..safety.limits import SafetyLimits
-from ..safety.notice import SAFETY_NOTICE
+from ..safety.notice import SAFETY_NOTICE, SAFETY_PAGE
 from .discovery import discover
 from .idn import PORT
 from .link import LOSS_S, SenderSettings
@@ -109,6 +110,8 @@ def run_stream(
         raise SettingError(
             f"The master level is {options.level:g} %; choose above 0 and up to 100."
         )
+    for paragraph in SAFETY_PAGE:
+        out.write(textwrap.fill(paragraph, 88) + "\n\n")
     out.write(SAFETY_NOTICE)
     if not options.yes:
         out.flush()

@@ -27,7 +27,7 @@ from beamwright.core.safety.exposure import BeamWidth
 from beamwright.core.safety.hazard import PLANNING_NOTE
 from beamwright.core.safety.laser import LaserSource
 from beamwright.core.safety.limits import SafetyLimits
-from beamwright.core.safety.notice import SAFETY_NOTICE
+from beamwright.core.safety.notice import SAFETY_NOTICE, SAFETY_PAGE
 from beamwright.core.safety.scanned import exposure_check
 
 PROFILE = ScannerProfile()
@@ -74,7 +74,9 @@ def test_streaming_needs_the_word():
         for answer in ("", "yes", "ARMED"):
             code, text = stream(receiver, ask=lambda q, a=answer: asked.append(q) or a)
             assert code == 1
-            assert text.startswith(SAFETY_NOTICE)
+            page, _, rest = text.partition(SAFETY_NOTICE)
+            assert " ".join(page.split()) == " ".join(" ".join(SAFETY_PAGE).split())
+            assert rest.startswith("Not armed")
             assert "Not armed" in text
         assert receiver.figures().datagrams == 0
         code, text = stream(receiver, "--fps", 20, ask=lambda q: "Arm")
