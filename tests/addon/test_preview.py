@@ -638,38 +638,6 @@ def test_unregister_while_on(addon, scene):
         addon.register()
 
 
-def test_random_operations(preview, scene):
-    """Moves, frames, undo, redo, new files: no exception, and no growth."""
-    chance = np.random.default_rng(6)
-    shown(preview, scene)
-    bpy.ops.ed.undo_push(message="start")
-    threads = threading.active_count()
-    for step in range(120):
-        scene = bpy.context.scene
-        match int(chance.integers(7)):
-            case 0 if "Crate" in bpy.data.objects:
-                bpy.data.objects["Crate"].location.x = float(chance.uniform(-1, 1))
-                bpy.context.view_layer.update()
-                bpy.ops.ed.undo_push(message="move")
-            case 1 if bpy.ops.ed.undo.poll():
-                bpy.ops.ed.undo()
-            case 2 if bpy.ops.ed.redo.poll():
-                bpy.ops.ed.redo()
-            case 3:
-                scene.frame_set(int(chance.integers(1, 9)))
-            case 4 if step % 4 == 0:
-                bpy.ops.wm.read_homefile(use_empty=True)
-            case 5 if "Crate" not in bpy.data.objects:
-                add_cube("Crate")
-            case _:
-                preview.tick()
-        preview.picture_of(bpy.context.scene)
-        assert len(preview._scenes) <= 1 + len(bpy.data.scenes)
-    shown(preview, bpy.context.scene)
-    assert len(preview._scenes) == 1
-    assert threading.active_count() == threads
-
-
 # -- camera and page -----------------------------------------------------------------------
 
 
