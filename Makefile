@@ -118,12 +118,15 @@ fuzz-safety: $(VENV)/.test ## Send FRAMES= hostile frames through the guard; the
 
 samples: $(VENV)/.blender ## Rebuild the sample scenes from their scripts
 	$(BIN)/python sample_scenes/build_lighthouse.py sample_scenes/lighthouse.blend
+	$(BIN)/python sample_scenes/build_opening.py sample_scenes/opening.blend
 	$(BIN)/python sample_scenes/build_harbour.py sample_scenes/harbour.blend
 	for name in tide_table gull_sequence lettering; do \
 	  $(BIN)/python sample_scenes/build_$$name.py sample_scenes/$$name.blend || exit 1; done
 
 pictures: $(VENV)/.blender ## Redraw the pictures of the sample scenes in docs/pictures
 	$(BIN)/python docs/pictures/draw_samples.py
+	$(BIN)/python docs/pictures/draw_strip.py sample_scenes/opening.blend \
+	  docs/pictures/opening.svg 24 44 66 76 106 120
 	$(BIN)/python packaging/plot_beam.py docs/pictures/beam.svg
 
 test-gui: $(VENV)/.test ## Drive a Blender window (see DEVELOPERS.md); pictures go to build/gui
