@@ -148,7 +148,7 @@ def test_what_the_encoder_tells():
 def test_an_encoder_that_fails():
     with pytest.raises(OutputError, match="no room here"):
         list(encode(REQUEST, program('print(\'{"error": "no room here"}\')')))
-    with pytest.raises(HostError, match="by itself.*out of luck"):
+    with pytest.raises(HostError, match=r"by itself.*out of luck"):
         list(encode(REQUEST, program("import sys; sys.exit('out of luck')")))
     with pytest.raises(HostError, match="can't be started"):
         list(encode(REQUEST, lambda text: ("/no/such/program",)))
