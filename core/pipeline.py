@@ -144,7 +144,7 @@ class PlannedFrame:
         return self.strokes.take(~self.dropped)
 
 
-def visible_strokes(scene: Scene, camera: Camera | None = None) -> Strokes:
+def visible_strokes(scene: Scene, camera: Camera | None = None, *, alone: bool = False) -> Strokes:
     """Return the visible strokes of a scene in field coordinates, clipped to the page.
 
     Parameters
@@ -153,6 +153,9 @@ def visible_strokes(scene: Scene, camera: Camera | None = None) -> Strokes:
         One frame.
     camera
         Overrides `Scene.camera`.
+    alone
+        The result depends on nothing but the scene, to the last bit: what was found for
+        other places of a body is not carried along. Slower where bodies move.
 
     Returns
     -------
@@ -166,17 +169,17 @@ def visible_strokes(scene: Scene, camera: Camera | None = None) -> Strokes:
         Where an object has vertices that are not finite, or the camera sees nothing.
     """
     view = scene.camera if camera is None else camera
-    strokes = _morphed(scene, view)
+    strokes = _morphed(scene, view, alone)
     if scene.drawing.page_border:
         strokes = clipping.with_page_border(strokes, view)
     return strokes
 
 
-def _morphed(scene: Scene, view: Camera) -> Strokes:
+def _morphed(scene: Scene, view: Camera, alone: bool) -> Strokes:
     """Draw the scene once without any targets and once without any sources, and blend."""
     morphs = [effect for effect in scene.effects if isinstance(effect, Morph)]
     if not morphs:
-        return _shown_strokes(scene, view, frozenset())
+        return _shown_strokes(scene, view, frozenset(), alone)
     # At an end of a morph the other side is simply not there.
     gone = frozenset[int]().union(
         *(effect.targets for effect in morphs if effect.factor <= 0.0),
@@ -184,11 +187,11 @@ def _morphed(scene: Scene, view: Camera) -> Strokes:
     )
     moving = [effect for effect in morphs if 0.0 < effect.factor < 1.0]
     if not moving:
-        return _shown_strokes(scene, view, gone)
+        return _shown_strokes(scene, view, gone, alone)
     sources = frozenset[int]().union(*(effect.sources for effect in moving))
     targets = frozenset[int]().union(*(effect.targets for effect in moving))
-    before = _shown_strokes(scene, view, gone | targets)
-    after = _shown_strokes(scene, view, gone | sources)
+    before = _shown_strokes(scene, view, gone | targets, alone)
+    after = _shown_strokes(scene, view, gone | sources, alone)
     still = ~np.isin(before.object_index, sorted(sources))
     parts = [before.take(still)]
     for effect in moving:
@@ -198,9 +201,9 @@ def _morphed(scene: Scene, view: Camera) -> Strokes:
     return Strokes.concatenate(parts)
 
 
-def _shown_strokes(scene: Scene, view: Camera, without: frozenset[int]) -> Strokes:
+def _shown_strokes(scene: Scene, view: Camera, without: frozenset[int], alone: bool) -> Strokes:
     """Return what reveals and masks leave of the visible strokes of all surfaces but some."""
-    strokes = _hidden_line_strokes(scene, view, without)
+    strokes = _hidden_line_strokes(scene, view, without, alone)
     for effect in scene.effects:
         if isinstance(effect, Reveal):
             strokes = reveal.revealed(strokes, effect)
@@ -209,12 +212,14 @@ def _shown_strokes(scene: Scene, view: Camera, without: frozenset[int]) -> Strok
     return strokes
 
 
-def _hidden_line_strokes(scene: Scene, view: Camera, without: frozenset[int]) -> Strokes:
+def _hidden_line_strokes(
+    scene: Scene, view: Camera, without: frozenset[int], alone: bool
+) -> Strokes:
     """Return the visible strokes of all surfaces but some."""
     kept = [row for row in range(len(scene.surfaces)) if row not in without]
     surfaces = [scene.surfaces[row] for row in kept] if without else scene.surfaces
     drawing = scene.drawing
-    arrays, crossings = _gathered(surfaces, drawing)
+    arrays, crossings = _gathered(surfaces, drawing, alone)
     forced = []
     if len(crossings.edges):
         forced.append(crossings)
@@ -236,15 +241,16 @@ def _hidden_line_strokes(scene: Scene, view: Camera, without: frozenset[int]) ->
 
 
 def _gathered(
-    surfaces: Sequence[Surface], drawing: DrawingSettings
+    surfaces: Sequence[Surface], drawing: DrawingSettings, alone: bool = False
 ) -> tuple[features.SceneArrays, visibility.ForcedEdges]:
     """Return what needs no camera, from memory where it was asked for before."""
-    arrays = features.collect(surfaces)
+    arrays = features.collect(surfaces, alone)
     crossings = intersections.intersection_edges(
         surfaces,
         arrays,
         between=drawing.intersections,
         within=drawing.self_intersections,
+        alone=alone,
     )
     return arrays, crossings
 
@@ -425,19 +431,20 @@ def plan_scene(
     )
 
 
-def seen_strokes(scene: Scene) -> dict[str, Strokes]:
+def seen_strokes(scene: Scene, *, alone: bool = False) -> dict[str, Strokes]:
     """Return the visible strokes of a scene for each of its cameras.
 
     The key "" is the scene's own camera; projectors with a camera of their own have theirs.
+    For `alone` see `visible_strokes`.
 
     Raises
     ------
     SceneError
         Where the scene cannot be drawn.
     """
-    views = {"": visible_strokes(scene)}
+    views = {"": visible_strokes(scene, alone=alone)}
     for name, camera in scene.projector_cameras.items():
-        views[name] = visible_strokes(scene, camera)
+        views[name] = visible_strokes(scene, camera, alone=alone)
     return views
 
 

@@ -146,7 +146,7 @@ class SceneArrays:
 class _Shapes:
     """Shapes seen of one topology."""
 
-    placed: Bounded[tuple[str, bool], tuple[FloatArray, ShapeArrays]]
+    placed: Bounded[tuple[str, bool, bool], tuple[FloatArray, ShapeArrays]]
     recent: list[tuple[FloatArray, NDArray[np.int64], ShapeArrays]]
     dressed: dict[LineSettings, SurfaceArrays]
 
@@ -163,6 +163,7 @@ _shapes: WeakKeyDictionary[Topology, _Shapes] = WeakKeyDictionary()
 _boxes: WeakKeyDictionary[Surface, Box] = WeakKeyDictionary()
 _scenes: Bounded[tuple[int, ...], SceneArrays] = Bounded(4)
 _collected: ByParts[SceneArrays] = ByParts(KEPT_SCENES)
+_collected_alone: ByParts[SceneArrays] = ByParts(KEPT_SCENES)
 _lock = Lock()
 
 
@@ -196,8 +197,16 @@ def box_of(surface: Surface) -> Box:
     return box
 
 
-def collect(surfaces: Sequence[Surface]) -> SceneArrays:
+def collect(surfaces: Sequence[Surface], alone: bool = False) -> SceneArrays:
     """Gather the feature edges and occluders of all surfaces.
+
+    Parameters
+    ----------
+    surfaces
+    alone
+        Use nothing that was found at other positions: a body that moves as a whole is
+        otherwise carried along from where it was seen first, and an angle at the very limit
+        then depends, in its last digits, on the frames before.
 
     Raises
     ------
@@ -205,16 +214,17 @@ def collect(surfaces: Sequence[Surface]) -> SceneArrays:
         Where a surface has vertices that are not finite.
     """
     with _lock:  # frames may be worked on side by side; what is kept is shared
-        known = _collected.get(surfaces)
+        collected = _collected_alone if alone else _collected
+        known = collected.get(surfaces)
         if known is not None:
             return known
         for surface in surfaces:
             box_of(surface)
-        return _collected.put(surfaces, _collect(surfaces))
+        return collected.put(surfaces, _collect(surfaces, alone))
 
 
-def _collect(surfaces: Sequence[Surface]) -> SceneArrays:
-    parts = [_dressed(surface) for surface in surfaces]
+def _collect(surfaces: Sequence[Surface], alone: bool) -> SceneArrays:
+    parts = [_dressed(surface, alone) for surface in surfaces]
     key = tuple(id(part) for part in parts)  # alive as long as the entry that holds them
     known = _scenes.get(key)
     if known is None:
@@ -267,13 +277,13 @@ def near_far(camera: Camera) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
-def _shape(surface: Surface) -> ShapeArrays:
-    """Return the surface's shape, from memory where the body only moved."""
+def _shape(surface: Surface, alone: bool) -> ShapeArrays:
+    """Return the surface's shape, from memory where the body only moved, or stood still."""
     shapes = _shapes.get(surface.topology)
     if shapes is None:
         shapes = _shapes[surface.topology] = _Shapes(Bounded(KEPT_POSITIONS, KEPT_BYTES), [], {})
     positions = surface.positions
-    place = (surface.identity, surface.mirrored)
+    place = (surface.identity, surface.mirrored, alone)
     known = shapes.placed.get(place)
     wanted = surface.lines.crease_on_smooth
     if (
@@ -282,7 +292,7 @@ def _shape(surface: Surface) -> ShapeArrays:
         and np.array_equal(known[0], positions)
     ):
         return known[1]
-    for old, corner, known_shape in shapes.recent:
+    for old, corner, known_shape in () if alone else shapes.recent:
         if wanted and not known_shape.smooth_turns:
             continue
         if similarity_between(old, positions, corner) is not None:
@@ -290,7 +300,7 @@ def _shape(surface: Surface) -> ShapeArrays:
             break
     else:
         shape = _measure(surface)
-        corners = frame_corners(positions)
+        corners = None if alone else frame_corners(positions)
         if corners is not None:
             shapes.recent.insert(0, (positions.copy(), corners, shape))
             del shapes.recent[KEPT_SHAPES:]
@@ -381,9 +391,9 @@ def _without_slivers(
     return faces.astype(np.int32)
 
 
-def _dressed(surface: Surface) -> SurfaceArrays:
+def _dressed(surface: Surface, alone: bool) -> SurfaceArrays:
     """Apply what the artist wants drawn of a surface."""
-    shape = _shape(surface)
+    shape = _shape(surface, alone)
     lines = surface.lines
     known = shape.dressed.get(lines)
     if known is not None:
@@ -487,11 +497,8 @@ def _concatenate(parts: tuple[SurfaceArrays, ...]) -> SceneArrays:
 
 
 def forget() -> None:
-    """Drop what was kept of shapes and scenes.
-
-    A body that moves as a whole is carried along from where it was seen first; afterwards
-    a frame no longer depends, in its last digits, on those before it.
-    """
+    """Drop what was kept of shapes and scenes."""
     _shapes.clear()
     _scenes.clear()
     _collected.clear()
+    _collected_alone.clear()

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import count
+from itertools import count, product
 from threading import Lock
 
 import numpy as np
@@ -68,8 +68,8 @@ class _Placed:
 _kept: Bounded[tuple[str, str], _Kept] = Bounded(4096, KEPT_BYTES)
 _placed: Bounded[str, _Placed] = Bounded(4096, KEPT_BYTES)
 _results: Bounded[tuple[object, ...], ForcedEdges] = Bounded(4)
-_of_still_scenes: dict[tuple[bool, bool], ByParts[ForcedEdges]] = {
-    (between, within): ByParts(KEPT_SCENES) for between in (False, True) for within in (False, True)
+_of_still_scenes: dict[tuple[bool, ...], ByParts[ForcedEdges]] = {
+    ways: ByParts(KEPT_SCENES) for ways in product((False, True), repeat=3)
 }
 _NOTHING = ForcedEdges.none()
 _version = count(1)
@@ -81,6 +81,7 @@ def intersection_edges(
     arrays: SceneArrays,
     between: bool = True,
     within: bool = False,
+    alone: bool = False,
 ) -> ForcedEdges:
     """Return the segments where surfaces cross.
 
@@ -93,6 +94,9 @@ def intersection_edges(
         `features.collect(surfaces)`.
     between, within
         Between two surfaces; within one.
+    alone
+        Use nothing that was found at other positions, as for two bodies that move together:
+        the last digits then do not depend on the frames before.
 
     Returns
     -------
@@ -100,17 +104,18 @@ def intersection_edges(
         Faces of coplanar contact give nothing.
     """
     parts = (arrays, *surfaces)
-    known = _of_still_scenes[between, within].get(parts)
+    still = _of_still_scenes[between, within, alone]
+    known = still.get(parts)
     if known is not None:
         return known
     if not within and not (between and _may_cross(surfaces)):
-        return _of_still_scenes[between, within].put(parts, _NOTHING)
+        return still.put(parts, _NOTHING)
     with _lock:  # frames may be worked on side by side; what is kept is shared
-        key = (between, within, *(_state(surface) for surface in surfaces))
+        key = (between, within, alone, *(_state(surface) for surface in surfaces))
         found = _results.get(key)
         if found is None:
-            found = _results.put(key, _intersection_edges(surfaces, arrays, between, within))
-        return _of_still_scenes[between, within].put(parts, found)
+            found = _results.put(key, _intersection_edges(surfaces, arrays, between, within, alone))
+        return still.put(parts, found)
 
 
 def _may_cross(surfaces: Sequence[Surface]) -> bool:
@@ -129,7 +134,7 @@ def _state(surface: Surface) -> tuple[object, ...]:
 
 
 def _intersection_edges(
-    surfaces: Sequence[Surface], arrays: SceneArrays, between: bool, within: bool
+    surfaces: Sequence[Surface], arrays: SceneArrays, between: bool, within: bool, alone: bool
 ) -> ForcedEdges:
     draws = [_draws(surface) for surface in surfaces]
     pairs = _overlapping_surfaces(surfaces, draws) if between else []
@@ -143,7 +148,7 @@ def _intersection_edges(
     points = 0
     for i, j in pairs:
         a, b = surfaces[i], surfaces[j]
-        crossing = _crossing(a, b, (versions[i], versions[j]))
+        crossing = _crossing(a, b, (versions[i], versions[j]), alone)
         if len(crossing.segments) == 0:
             continue
         meshes = adjacency(a.topology), adjacency(b.topology)
@@ -210,7 +215,7 @@ def _version_of(surface: Surface) -> int:
     return _placed.put(surface.identity, placed, surface.positions.nbytes).version
 
 
-def _crossing(a: Surface, b: Surface, versions: tuple[int, int]) -> _Crossing:
+def _crossing(a: Surface, b: Surface, versions: tuple[int, int], alone: bool) -> _Crossing:
     """Return where two surfaces cross, from memory where they only moved together."""
     key = (a.identity, b.identity)
     kept = _kept.get(key)
@@ -221,7 +226,8 @@ def _crossing(a: Surface, b: Surface, versions: tuple[int, int]) -> _Crossing:
             kept.versions == versions
             # Where one of two stands still, the other did not move with it.
             or (
-                kept.versions[0] != versions[0]
+                not alone
+                and kept.versions[0] != versions[0]
                 and kept.versions[1] != versions[1]
                 and _unmoved(kept.positions, (a.positions, b.positions), within=a is b)
             )
@@ -286,7 +292,7 @@ def _body(surface: Surface) -> Body:
 
 
 def forget() -> None:
-    """Drop what was kept of crossings; see `features.forget`."""
+    """Drop what was kept of crossings."""
     _kept.clear()
     _placed.clear()
     _results.clear()

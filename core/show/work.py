@@ -23,7 +23,6 @@ from ..errors import (
     SceneError,
     SettingError,
 )
-from ..lines import features, intersections
 from ..points.projector import Projector
 from ..proof import beam_picture
 from ..safety.limits import SafetyLimits
@@ -268,16 +267,14 @@ def _see(task: SeeFrames, source: FilmSource, cache: Cache) -> Iterator[int]:
             scene = source.scene_at(task.scene, frame, task.camera)
             if frame not in wanted:
                 continue
-            # Which frames came before depends on who does the task; no digit may.
-            features.forget()
-            intersections.forget()
             picture = Picture(
                 scene=scene.name,
                 half_width=scene.camera.half_width,
                 half_height=scene.camera.half_height,
                 assignments=tuple(surface.assignment for surface in scene.surfaces),
                 object_names=tuple(surface.name for surface in scene.surfaces),
-                views=pipeline.seen_strokes(scene),
+                # Which frames came before depends on who does the task; no digit may.
+                views=pipeline.seen_strokes(scene, alone=True),
             )
         entry = picture_entry(picture)
         cache.write(wanted[frame], pack(entry.head, entry.arrays))
