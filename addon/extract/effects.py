@@ -19,7 +19,7 @@ from ...core.scene import Effect, Mask, Morph, Surface
 from ..compat import animated_paths
 from ..properties import PROPERTY
 
-__all__ = ["mask_names", "needed_objects", "read_effects"]
+__all__ = ["mask_names", "needed_objects", "problem_of", "read_effects"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int32]
@@ -42,6 +42,22 @@ def needed_objects() -> frozenset[str]:
 
 def _settings(item: bpy.types.Object) -> Any:
     return getattr(item, PROPERTY).effects
+
+
+def problem_of(item: bpy.types.Object, view_layer: bpy.types.ViewLayer) -> str:
+    """Return what is wrong with the effects of an object whatever the frame, or an empty text."""
+    settings = _settings(item)
+    if not settings.any_used:
+        return ""
+    try:
+        members = _members(item, settings)
+        if settings.mask.use:
+            _checked_mask(item, settings.mask.object, _names(view_layer))
+        if settings.morph.use:
+            _target(item, settings.morph, members)
+    except SceneError as error:
+        return str(error)
+    return ""
 
 
 def read_effects(
@@ -77,7 +93,7 @@ def read_effects(
             rows.setdefault(name, []).append(row)
     effects: list[Effect] = []
     morphs: list[_NamedMorph] = []
-    layer_names = {item.name_full for item in view_layer.objects}
+    layer_names = _names(view_layer)
     for item in held:
         if item.name_full not in layer_names:
             continue  # excluded from the view layer, and so are its effects
@@ -90,13 +106,18 @@ def read_effects(
             end = _finite(values.reveal.end, item, "end of the reveal")
             effects.append(settings.reveal_to_core(objects, start, end))
         if settings.mask.use:
-            shape = _mask_shape(item, settings.mask.object, layer_names, depsgraph)
+            mask = _checked_mask(item, settings.mask.object, layer_names)
+            shape = _mask_shape(item, mask, depsgraph)
             effects.append(Mask(objects, *shape, outside=settings.mask.outside))
         if settings.morph.use:
             factor = _finite(values.morph.factor, item, "factor of the morph")
             morphs.append(_morph(item, settings.morph, members, factor, rows, surfaces))
     _refuse_contradictions(morphs)
     return (*(entry.morph for entry in morphs), *effects)
+
+
+def _names(view_layer: bpy.types.ViewLayer) -> set[str]:
+    return {item.name_full for item in view_layer.objects}
 
 
 def _values(item: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> Any:
@@ -150,32 +171,44 @@ def _rows_of(members: frozenset[str], rows: Mapping[str, Sequence[int]]) -> froz
 # -- masks ---------------------------------------------------------------------------------
 
 
-def _mask_shape(
-    item: bpy.types.Object,
-    mask: bpy.types.Object | None,
-    layer_names: set[str],
-    depsgraph: bpy.types.Depsgraph,
-) -> tuple[FloatArray, IntArray]:
-    """Return world positions and triangles of a mask.
+def _checked_mask(
+    item: bpy.types.Object, mask: bpy.types.Object | None, layer_names: set[str]
+) -> bpy.types.Object:
+    """Return the mask of an object.
 
     Raises
     ------
     SceneError
-        Where there is none, or it covers nothing whatever the view.
+        Where there is none, or none that could be.
     """
     if mask is None:
         raise SceneError(
             f"Object “{item.name}” has a mask switched on, but none is chosen (it may have been "
             "deleted): choose a mask in the panel Effects, or switch it off."
         )
-    what = f"“{mask.name}”, the mask of object “{item.name}”,"
     if mask == item:
-        raise SceneError(f"{what} is that object itself: choose another object as its mask.")
+        raise SceneError(
+            f"Object “{item.name}” is its own mask: choose another object in the panel Effects."
+        )
     if mask.name_full not in layer_names:
         raise SceneError(
-            f"{what} is not in this scene's view layer: link it to the scene, include its "
-            "collection, or choose another mask."
+            f"“{mask.name}”, the mask of object “{item.name}”, is not in this scene's view layer: "
+            "link it to the scene, include its collection, or choose another mask."
         )
+    return mask
+
+
+def _mask_shape(
+    item: bpy.types.Object, mask: bpy.types.Object, depsgraph: bpy.types.Depsgraph
+) -> tuple[FloatArray, IntArray]:
+    """Return world positions and triangles of a mask.
+
+    Raises
+    ------
+    SceneError
+        Where it covers nothing whatever the view.
+    """
+    what = f"“{mask.name}”, the mask of object “{item.name}”,"
     placed = mask.evaluated_get(depsgraph)
     local, triangles = _empty_shape(placed) if mask.type == "EMPTY" else _filled_shape(placed)
     if local is None:
@@ -291,14 +324,16 @@ class _NamedMorph:
     morph: Morph
 
 
-def _morph(
-    item: bpy.types.Object,
-    settings: Any,
-    members: frozenset[str],
-    factor: float,
-    rows: Mapping[str, Sequence[int]],
-    surfaces: Sequence[Surface],
-) -> _NamedMorph:
+def _target(
+    item: bpy.types.Object, settings: Any, members: frozenset[str]
+) -> tuple[str, frozenset[str]]:
+    """Return the name of a morph's target, and the full names of the objects in it.
+
+    Raises
+    ------
+    SceneError
+        Where there is none, or it overlaps with what morphs.
+    """
     whole = settings.target_kind == "OBJECT"
     target = settings.target_object if whole else settings.target_collection
     if target is None:
@@ -313,14 +348,26 @@ def _morph(
             f"Object “{item.name}” morphs into itself: “{shared[0]}” is among what morphs and in "
             f"its target “{target.name}”. Choose another target."
         )
-    drawn = _rows_of(targets, rows)
-    if factor > 0.0 and not any(surfaces[row].lines.drawn for row in drawn):
+    return target.name, targets
+
+
+def _morph(
+    item: bpy.types.Object,
+    settings: Any,
+    members: frozenset[str],
+    factor: float,
+    rows: Mapping[str, Sequence[int]],
+    surfaces: Sequence[Surface],
+) -> _NamedMorph:
+    name, targets = _target(item, settings, members)
+    found = _rows_of(targets, rows)
+    if factor > 0.0 and not any(surfaces[row].lines.drawn for row in found):
         raise SceneError(
-            f"“{target.name}”, the target of the morph of object “{item.name}”, has no lines: it "
-            "may be hidden, empty, a mask, or in another scene. Show it, or choose another one."
+            f"“{name}”, the target of the morph of object “{item.name}”, has no lines: it may be "
+            "hidden, empty, a mask, or in another scene. Show it, or choose another one."
         )
-    effect = Morph(_rows_of(members, rows), drawn, factor)
-    return _NamedMorph(item.name, target.name, members, targets, effect)
+    effect = Morph(_rows_of(members, rows), found, factor)
+    return _NamedMorph(item.name, name, members, targets, effect)
 
 
 def _refuse_contradictions(morphs: Sequence[_NamedMorph]) -> None:

@@ -111,8 +111,8 @@ class BEAMWRIGHT_OT_copy_to_selected(bpy.types.Operator):
         return {"FINISHED"}
 
 
-OWN = {"baked", "page_width", "page_height", "page_scale", "source"}
-"""What belongs to one drawing and is never copied."""
+OWN = {"baked", "effects", "page_width", "page_height", "page_scale", "source"}
+"""What belongs to one object or drawing and is never copied."""
 
 
 def _copy(source: Any, target: Any, overridden: bool) -> None:

@@ -3,7 +3,7 @@
 
 import bpy
 
-from . import artwork, live, menus, object_lines, output, preview, projectors, show, tabs
+from . import artwork, effects, live, menus, object_lines, output, preview, projectors, show, tabs
 
 CLASSES = (
     *menus.CLASSES,
@@ -12,6 +12,7 @@ CLASSES = (
     *output.CLASSES,
     *live.CLASSES,
     *object_lines.CLASSES,
+    *effects.CLASSES,
     *artwork.CLASSES,
     *show.CLASSES,
     *tabs.CLASSES,

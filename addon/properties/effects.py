@@ -163,8 +163,8 @@ class BEAMWRIGHT_PG_morph(bpy.types.PropertyGroup):
     )
     factor: _share(
         "Factor",
-        "How far the strokes have turned: 0 draws them as they are, 1 the target alone. Key it from "
-        "0 to 1",
+        "How far the strokes have turned: 0 draws them as they are, 1 the target alone. Key it "
+        "from 0 to 1",
         _MORPH.factor,
     )
 
