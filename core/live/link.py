@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The wire to one unit: datagrams out, acknowledgements in. Used by the sender's thread only."""
+"""The wire to one unit: datagrams out, acknowledgements in. Used under the sender's lock."""
 
 from __future__ import annotations
 

@@ -357,7 +357,8 @@ class Sender:
         due = self._begin()
         while True:
             now = time.monotonic()
-            self._link.listen()
+            with self._lock:
+                self._link.listen()
             source, level, hold_session = self._decide(now)
             if self._stopping:
                 return
@@ -373,7 +374,8 @@ class Sender:
                 due = time.monotonic()
                 continue
             # What was answered while the frame was examined counts.
-            self._link.listen()
+            with self._lock:
+                self._link.listen()
             now = time.monotonic()
             late = now - due
             first = not self._link.open
@@ -403,7 +405,8 @@ class Sender:
                 self._wake.clear()
                 return True
             now = time.monotonic()
-            self._link.listen()
+            with self._lock:
+                self._link.listen()
             if self._lit and self._objection(now):
                 return True
             if now - self._link.configured_s > 2.0 * self.settings.configuration_s:

@@ -7,6 +7,7 @@ import sys
 import textwrap
 import time
 
+import beamwright.addon
 import bpy
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from beamwright.addon import handlers, live, worst_spot
 from beamwright.addon.panels import live as panel
 from beamwright.addon.session import BlenderSource
 from beamwright.core import pipeline
+from beamwright.core.live.link import LOSS_S
 from beamwright.core.live.receiver import Receiver
 from beamwright.core.live.samples import encode_samples
 from beamwright.core.live.sender import OutputState
@@ -70,8 +72,14 @@ def armed(receiver, level=0.5):
     assert OPERATORS.live_start() == {"FINISHED"}
     run_until(lambda: receiver.connected)
     assert not receiver.lit
-    assert OPERATORS.live_arm() == {"FINISHED"}
-    run_until(lambda: receiver.lit)
+    until = time.monotonic() + 10.0
+    while not receiver.lit:
+        # The receiver is a thread of this process, and may be kept from answering for a while.
+        if live.status(projector.name).state is not OutputState.ARMED:
+            assert OPERATORS.live_arm() == {"FINISHED"}
+        assert time.monotonic() < until, live.status(projector.name)
+        live.tick()
+        time.sleep(0.005)
     return projector
 
 
@@ -151,6 +159,7 @@ PLUGS = {
         live.tick(),
     ),
     "handlers": lambda: (handlers.unregister(), handlers.register()),
+    "disabled": lambda: (beamwright.addon.unregister(), beamwright.addon.register()),
 }
 
 
@@ -162,6 +171,31 @@ def test_pulled_plugs(projector, receiver, plug):
     wait(lambda: not receiver.lit and not receiver.connected, 4 * DARK_WITHIN_S)
     assert not live.is_running()
     assert not bpy.app.timers.is_registered(live._timer)
+
+
+def test_a_receiver_that_is_gone_goes_dark(projector, receiver):
+    """It does not answer any more: no light within a quarter second, whatever Blender says."""
+    armed(receiver)
+    receiver.close()
+    run_until(lambda: not live.status("Pictures").lit, LOSS_S + 4 * DARK_WITHIN_S)
+    status = live.status("Pictures")
+    assert (status.state, status.reason) == (OutputState.DARK, "the receiver does not answer")
+
+
+def test_a_frame_over_the_exposure_limit_is_not_shown(scene, projector, receiver):
+    """Asked for in the panel: a strong laser at a short throw never comes on."""
+    light = projector.light
+    light.wavelength_nm, light.power_w = (638.0, 520.0, 450.0), (1.0, 1.0, 1.0)
+    light.divergence_mrad, light.diameter_mm, light.width = 1.0, 4.0, "INVERSE_E2"
+    light.distance_m, light.check_live, projector.live.level = 5.0, True, 1.0
+    assert OPERATORS.live_start() == {"FINISHED"}
+    run_until(lambda: receiver.connected)
+    run_until(lambda: live._engine.picture_of(scene)[1])
+    assert OPERATORS.live_arm() == {"FINISHED"}
+    run_until(lambda: live.status("Pictures").state is OutputState.DARK)
+    assert "times its limit at 5 m" in live.status("Pictures").reason
+    run_until(lambda: not receiver.connected)
+    assert not any(frame.lit for frame in receiver.recorded())
 
 
 def test_an_exception_goes_dark(projector, receiver, monkeypatch, capsys):

@@ -68,8 +68,14 @@ def until(condition, seconds=10.0):
     """Let Blender go on until something holds."""
     limit = time.monotonic() + seconds
     while not condition():
-        assert time.monotonic() < limit, "it did not happen in time"
+        assert time.monotonic() < limit, f"it did not happen in time: {state()}"
         yield
+
+
+def state():
+    """What the outputs say, for a message."""
+    live = part("addon.live")
+    return [live.status(name) for name in live._outputs] + list(live._reasons.items())
 
 
 def steps():
@@ -116,8 +122,17 @@ def steps():
             scene.frame_set(frame)
             yield from until(lambda f=frame: live._engine.picture_of(scene)[0].frame == f)
             assert live.status(projector.name).state.value == "armed", live.status(projector.name)
-        bpy.ops.beamwright.live_blackout()
+        # By its key over the 3D view, as somebody would who sees something go wrong.
+        view = next(item for item in area.regions if item.type == "WINDOW")
+        x, y = view.x + view.width // 4, view.y + view.height // 2
+        for shift in (3, 0):
+            window.event_simulate("MOUSEMOVE", "NOTHING", x=x + shift, y=y)
+            yield
+        assert receiver.lit
+        window.event_simulate("ESC", "PRESS", x=x, y=y, shift=True)
+        window.event_simulate("ESC", "RELEASE", x=x, y=y, shift=True)
         yield from until(lambda: not receiver.lit, 1.0)
+        assert live.status(projector.name).reason == "blackout"
         bpy.ops.beamwright.live_stop()
         assert receiver.figures().faults == {}
     show_all()
