@@ -129,6 +129,7 @@ class ArtworkReader:
                 tuple(exact(value) for value in artwork.tip_colour) if artwork.tip else None  # type: ignore[arg-type] # three of them
             ),
             reversed_behind=artwork.reversed_behind,
+            blank_behind=artwork.blank_behind,
         )
         wires = tuple(
             replace(

@@ -27,7 +27,10 @@ def draw_page(layout: Any, item: bpy.types.Object, artwork: Any) -> None:
         if artwork.page_width > 0.0:
             column.prop(artwork, "crop")
             column.prop(artwork, "page_border")
-    column.prop(artwork, "reversed_behind")
+    column.prop(artwork, "blank_behind")
+    row = column.column()
+    row.active = not artwork.blank_behind
+    row.prop(artwork, "reversed_behind")
     layout.prop(getattr(item, PROPERTY).lines, "rank")
 
 

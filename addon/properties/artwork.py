@@ -141,7 +141,14 @@ class BEAMWRIGHT_PG_artwork(_Writing, bpy.types.PropertyGroup):
     reversed_behind: BoolProperty(
         name="Turn Stack Over",
         description="Seen from behind, what was at the bottom lies on top, as with cut paper. "
-        "Off: the same from both sides, as Blender shows it",
+        "Off: the same picture from both sides, as Blender shows it",
+        default=False,
+        override=OVERRIDABLE,
+    )
+    blank_behind: BoolProperty(
+        name="Blank Back",
+        description="Seen from behind nothing is drawn, and the fills still hide what is beyond: "
+        "a card printed on one side. Two back to back make the two sides of a card",
         default=False,
         override=OVERRIDABLE,
     )

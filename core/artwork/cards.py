@@ -32,6 +32,7 @@ __all__ = ["Card", "CardCache", "card_surfaces", "page_tolerance", "plane_throug
 
 FloatArray = NDArray[np.float64]
 TIP_COLOUR = (1.0, 1.0, 1.0)
+LOWEST_RANK = -32768
 MOST_STEPS_ACROSS = 200_000
 
 
@@ -64,6 +65,9 @@ class Card:
     reversed_behind
         From behind, the stacking order is reversed, as with cut paper; else it is the same
         from both sides.
+    blank_behind
+        From behind nothing is drawn: only the fills hide. In one plane the side that faces the
+        viewer lies on top, so two such pages back to back are the two sides of one card.
     """
 
     name: str
@@ -78,9 +82,10 @@ class Card:
     writing: WriteSettings | Mapping[str, WriteSettings] | None = None
     tip_colour: tuple[float, float, float] | None = None
     reversed_behind: bool = False
+    blank_behind: bool = False
 
     def __post_init__(self) -> None:
-        if not -32768 <= self.rank <= 32767:
+        if not LOWEST_RANK <= self.rank <= 32767:
             raise SettingError(f"The rank of {self.name} is {self.rank}; the limit is ±32767.")
 
 
@@ -223,7 +228,9 @@ def card_surfaces(
         if not on_plane.any():
             continue
         part = page if on_plane.all() else page.take(on_plane)
-        if card.reversed_behind and _from_behind(matrix, cameras[0]):
+        behind = (card.reversed_behind or card.blank_behind) and _from_behind(matrix, cameras[0])
+        blank = behind and card.blank_behind
+        if behind and not blank:
             part = part.take(np.arange(len(part))[::-1])
         tolerance = min(page_tolerance(page, matrix, view, tolerance_field) for view in cameras)
         sheet = _sheet(part, tolerance, card, cache)
@@ -237,10 +244,14 @@ def card_surfaces(
                     positions=_placed(sheet.cover_points, matrix),
                     colours=np.ones((1, 3)),
                     mirrored=mirrored,
-                    lines=LineSettings(kinds=LineKind(0), drawn=False, rank=card.rank),
+                    lines=LineSettings(
+                        kinds=LineKind(0), drawn=False, rank=LOWEST_RANK if blank else card.rank
+                    ),
                     assignment=card.assignment,
                 )
             )
+        if blank:
+            continue
         for wire in sheet.wires:
             colour = "".join(f"{round(255 * c):02x}" for c in wire.colour)
             result.append(

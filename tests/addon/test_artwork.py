@@ -405,6 +405,25 @@ def test_a_pen_stroke_masks_as_wide_as_it_is(scene):
     assert np.sort(stroke[:, 1]) == pytest.approx(np.array([40, 60]) * FIELD, rel=1e-3)
 
 
+def test_a_card_that_turns_round(scene):
+    item = stacked(
+        scene,
+        square(-40, -10, 20, 10, fill=RED, layer="low"),
+        square(-20, -20, 40, 20, fill=WHITE, layer="high"),
+    )
+    artwork = getattr(item, PROPERTY).artwork
+    front = length(strokes_at()[1])
+    assert front == pytest.approx(260 * FIELD, rel=1e-4)
+    item.rotation_mode = "XYZ"
+    item.rotation_euler[2] += math.pi
+    bpy.context.view_layer.update()
+    assert length(strokes_at()[1]) == pytest.approx(front, rel=1e-4)
+    artwork.reversed_behind = True
+    assert length(strokes_at()[1]) == pytest.approx(340 * FIELD, rel=1e-4)
+    artwork.blank_behind = True
+    assert len(strokes_at()[1]) == 0
+
+
 def test_strokes_drawn_by_hand(scene):
     """Poly strokes with materials, as the draw tool leaves them; filled by the version's means."""
     data = compat.new_grease_pencil("Hand")

@@ -228,6 +228,67 @@ def test_in_one_plane_the_rank_decides(turn):
             assert 0.7 * alone < length < 0.8 * alone
 
 
+FROM_BEHIND = {
+    "same": {},
+    "turned over": {"reversed_behind": True},
+    "blank": {"blank_behind": True},
+}
+
+
+@pytest.mark.parametrize("orthographic", [0.0, 2.0])
+@pytest.mark.parametrize("mode", FROM_BEHIND)
+def test_from_behind_a_page_is_the_same_turned_over_or_blank(mode, orthographic):
+    drawing = page(
+        box(-40, -10, 20, 10, fill=RED, layer="low"), box(-20, -20, 40, 20, fill=BLUE, layer="high")
+    )
+    options = {"orthographic": orthographic} if orthographic else {}
+    front, back = (look_at((0, y, 0), (0, 0, 0), **options) for y in (-4, 4))
+
+    def lengths(camera, **how):
+        strokes = strokes_of([Card("card", drawing, placed(), settings=ONCE, **how)], camera)
+        names = np.array(strokes.object_names)[strokes.object_index]
+        return {n: strokes.lengths[names == f"card/{n}"].sum() for n in ("low", "high")}, strokes
+
+    seen, ahead = lengths(front, **FROM_BEHIND[mode])
+    unit = seen["high"] / 200.0
+    assert seen["low"] / unit == pytest.approx(60.0, rel=1e-6)
+    # Half turned still shows the front.
+    turned = look_at((2.0, -3.0, 0.5), (0, 0, 0), **options)
+    assert strokes_of(
+        [Card("card", drawing, placed(), settings=ONCE, **FROM_BEHIND[mode])], turned
+    ).points.tolist() == (
+        strokes_of([Card("card", drawing, placed(), settings=ONCE)], turned).points.tolist()
+    )
+    seen, behind = lengths(back, **FROM_BEHIND[mode])
+    if mode == "same":  # the front in a mirror
+        assert seen["low"] / unit == pytest.approx(60.0, rel=1e-6)
+        assert seen["high"] / unit == pytest.approx(200.0, rel=1e-6)
+        low, high = (s.points[np.lexsort(np.round(s.points, 6).T)] for s in (
+            ahead.with_points(ahead.points * [-1, 1]), behind))  # fmt: skip
+        assert np.unique(low.round(6), axis=0) == pytest.approx(np.unique(high.round(6), axis=0))
+    elif mode == "turned over":
+        assert seen["low"] / unit == pytest.approx(160.0, rel=1e-6)
+        assert seen["high"] / unit == pytest.approx(180.0, rel=1e-6)
+    else:
+        assert len(behind) == 0
+
+
+def test_a_blank_back_hides_what_is_behind_it_and_two_make_the_sides_of_a_card():
+    rope = Card("rope", page(line((-40, 3), (40, 3))), placed(at=(0, -1, 0)), settings=ONCE)
+    patch = page(box(-10, -10, 10, 10, fill=RED))
+    back = look_at((0, 4, 0), (0, 0, 0), orthographic=2.0)
+    blank = Card("patch", patch, placed(), settings=ONCE, blank_behind=True)
+    assert strokes_of([rope, blank], back).lengths.sum() == pytest.approx(60 * 0.02, rel=1e-3)
+    assert strokes_of([rope], back).lengths.sum() == pytest.approx(80 * 0.02, rel=1e-6)
+    star = page(line((0, -5), (0, 5)), box(-9, -9, 9, 9, stroke=BLUE))
+    other = Card("star", star, placed(turn=math.pi), settings=ONCE, rank=-3, blank_behind=True)
+    front = look_at((0, -4, 0), (0, 0, 0), orthographic=2.0)
+    for camera, name, length in ((front, "patch", 80), (back, "star", 82)):
+        strokes = strokes_of([blank, other], camera)
+        assert {strokes.object_names[i] for i in strokes.object_index} == {name}
+        assert strokes.lengths.sum() == pytest.approx(length * 0.02, rel=1e-6)
+
+
 def test_a_facing_page_gives_the_flat_result():
     drawing = random_page(4, count=20)
     card = Card("page", drawing, placed(0.01))
