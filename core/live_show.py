@@ -7,10 +7,11 @@ Composes what `core/live/commands.py` plays and receives.
 from __future__ import annotations
 
 import argparse
+import hashlib
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from . import pipeline
@@ -22,6 +23,7 @@ from .live.kept_frames import KeptFrames
 from .output import ilda
 from .output.whole_file import whole_file
 from .points.projector import Projector, ScannerProfile, profile_from_json, profile_from_rating
+from .safety.guard import guard
 from .safety.laser import LaserSetup
 from .safety.limits import SafetyLimits
 from .safety.scanned import exposure_check
@@ -35,6 +37,7 @@ from .show.work import FilmSource
 __all__ = [
     "Programme",
     "add_parsers",
+    "examined",
     "exposure_guard",
     "programme_of_file",
     "programme_of_film",
@@ -58,6 +61,8 @@ class Programme:
         Of the projector.
     fps
         Of the sequence; None where the file does not say.
+    first
+        Number of the first frame.
     """
 
     frames: Sequence[Frame]
@@ -65,6 +70,7 @@ class Programme:
     profile: ScannerProfile = field(default_factory=ScannerProfile)
     laser: LaserSetup = field(default_factory=LaserSetup)
     fps: float | None = None
+    first: int = 1
 
 
 def exposure_guard(laser: LaserSetup, profile: ScannerProfile) -> Callable[[Frame], str] | None:
@@ -78,6 +84,52 @@ def exposure_guard(laser: LaserSetup, profile: ScannerProfile) -> Callable[[Fram
     return exposure_check(
         laser.source, profile, distance, ratio_max=laser.ratio_max, edition=laser.edition
     )
+
+
+def examined(
+    programme: Programme, level: float, progress: Told | None = None
+) -> tuple[Callable[[Frame], str] | None, str]:
+    """Examine the exposure of all frames before any is played; it takes too long meanwhile.
+
+    Parameters
+    ----------
+    programme
+    level
+        Master level.
+    progress
+        Called with the frames done and all of them.
+
+    Returns
+    -------
+    check, reason
+        The check for the sender, which knows these frames already (None where none is asked
+        for), and why the first frame that must not be shown must not, or an empty text.
+    """
+    check = exposure_guard(programme.laser, programme.profile)
+    if check is None:
+        return None, ""
+    known: dict[bytes, str] = {}
+
+    def remembered(frame: Frame) -> str:
+        state = hashlib.blake2b(frame.xy.tobytes(), digest_size=20)
+        state.update(frame.rgb.tobytes())
+        key = state.digest()
+        if key not in known:
+            known[key] = check(frame)
+        return known[key]
+
+    previous = None
+    for place, frame in enumerate(programme.frames):
+        # As the sender will have it: dimmed, then guarded after the frame before it.
+        dim = replace(frame, rgb=frame.rgb * level)
+        safe = guard(dim, programme.limits, programme.profile, previous=previous).frame
+        reason = remembered(safe) if safe.rgb.any() else ""
+        if reason:
+            return remembered, f"frame {programme.first + place}: {reason}"
+        previous = safe
+        if progress is not None:
+            progress(place + 1, len(programme.frames))
+    return remembered, ""
 
 
 def programme_of_file(path: Path, profile: ScannerProfile) -> Programme:
@@ -138,6 +190,7 @@ def programme_of_scene(
         profile=projector.profile,
         laser=lasers.get(projector.name, LaserSetup()),
         fps=source.fps,
+        first=first,
     )
 
 
@@ -190,6 +243,7 @@ def programme_of_film(
         profile=projector.profile,
         laser=getattr(film, "lasers", {}).get(projector.name, LaserSetup()),
         fps=film.fps,
+        first=numbers[0],
     )
 
 
@@ -244,23 +298,25 @@ def stream(
         raise HostError("Scenes need Blender, which this program was started without.")
     if options.fps is None:
         options.fps = programme.fps or 25.0
+    level = min(max(options.level / 100.0, 0.0), 1.0)
+    with _telling("Examining") as tell:
+        check, reason = examined(programme, level, tell)
+    if reason:
+        sys.stdout.write(f"Nothing was sent. {reason[0].upper()}{reason[1:]}.\n")
+        return 1
     return live.run_stream(
-        options,
-        programme.frames,
-        programme.limits,
-        programme.profile,
-        over_limit=exposure_guard(programme.laser, programme.profile),
+        options, programme.frames, programme.limits, programme.profile, over_limit=check
     )
 
 
 @contextmanager
-def _telling() -> Iterator[Told]:
-    """Say on a terminal how far the drawing is."""
+def _telling(what: str = "Drawing") -> Iterator[Told]:
+    """Say on a terminal how far the work is."""
     shown = sys.stderr.isatty()
 
     def tell(done: int, total: int) -> None:
         if shown:
-            sys.stderr.write(f"\r\x1b[KDrawing, {done} of {total}")
+            sys.stderr.write(f"\r\x1b[K{what}, {done} of {total}")
             sys.stderr.flush()
 
     try:

@@ -8,11 +8,16 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
-from beamwright.core import cli
+from beamwright.core import cli, live_show
 from beamwright.core.errors import SettingError
 from beamwright.core.live.receiver import Receiver
 from beamwright.core.live.samples import encode_samples
-from beamwright.core.live_show import exposure_guard, programme_of_file, programme_of_scene
+from beamwright.core.live_show import (
+    examined,
+    exposure_guard,
+    programme_of_file,
+    programme_of_scene,
+)
 from beamwright.core.output import ilda
 from beamwright.core.points.projector import ScannerProfile
 from beamwright.core.report import tables
@@ -133,16 +138,48 @@ def test_nothing_is_sent_without_arming(capsys, tmp_path, monkeypatch):
     assert "Not armed" in capsys.readouterr().out
 
 
-def test_an_exposure_limit_keeps_the_scene_dark(capsys):
-    """A strong laser with the check on: the first frame is over its limit, so no light comes."""
+def laser(ratio_max):
     source = LaserSource((638.0, 520.0, 450.0), (1.0, 1.0, 1.0), 1.0, 3.0, BeamWidth.INVERSE_E2)
-    setup = LaserSetup(source, 10.0, ratio_max=1.0)
-    lit = film(lasers={"Graphics": setup})
+    return LaserSetup(source, 10.0, ratio_max=ratio_max)
+
+
+def test_an_exposure_limit_keeps_the_scene_dark(capsys):
+    """A strong laser with the check on: a frame is over its limit, so nothing is sent at all."""
+    lit = film(lasers={"Graphics": laser(1.0)})
     with Receiver(port=0, record_max=100) as receiver:
         assert stream(receiver, "show.blend", "--yes", host=Host(lit)) == 1
+        assert receiver.figures().datagrams == 0
+    out = capsys.readouterr().out
+    assert "Frame 1: exposure" in out
+    assert "times its limit at 10 m" in out
+
+
+def test_frames_are_examined_before_they_are_played(capsys, monkeypatch):
+    """While it plays no exposure is worked out any more, and the show is never late for it."""
+    calls = []
+    plain = live_show.exposure_check
+
+    def counted(*arguments, **options):
+        check = plain(*arguments, **options)
+        return lambda frame: calls.append(time.monotonic()) or check(frame)
+
+    monkeypatch.setattr(live_show, "exposure_check", counted)
+    lit = film(lasers={"Graphics": laser(1e6)})
+    with Receiver(port=0, record_max=1000) as receiver:
+        assert stream(receiver, "show.blend", "--yes", "--fps", 10, host=Host(lit)) == 0
+        first = next(frame.arrived_s for frame in receiver.recorded())
         wait_dark(receiver)
-        assert not any(frame.lit for frame in receiver.recorded())
-    assert "times its limit at 10 m" in capsys.readouterr().out
+        assert len(in_order(receiver.recorded())) == 3
+    assert len(calls) == 3
+    assert max(calls) < first
+
+
+def test_a_frame_in_the_middle_is_named():
+    programme = programme_of_scene(film(lasers={"Graphics": laser(1.0)}), "", (3, 4))
+    check, reason = examined(programme, 1.0)
+    assert reason.startswith("frame 4: exposure ")  # the film is empty at its third frame
+    assert check(programme.frames[1]).endswith(reason.partition(": ")[2])
+    assert examined(programme, 1e-6)[1] == ""
 
 
 def test_an_exposure_limit_without_data_keeps_dark():
