@@ -5,8 +5,10 @@ import json
 
 import bpy
 import pytest
-from beamwright.addon import compat, properties, results, timeline
+from beamwright.addon import ROOT_PACKAGE, compat, preferences, properties, results, timeline
 from beamwright.addon.operators.export import output_folder
+from beamwright.addon.preview import overlay
+from beamwright.core import kernels
 from beamwright.core.errors import OutputError
 from blender_scenes import add_cube
 
@@ -258,3 +260,50 @@ def test_folder_beside_a_saved_file(scene, tmp_path):
     scene.beamwright.output_folder = "//out"
     assert output_folder(scene) == tmp_path / "out"
     assert output_folder(scene, "//other") == tmp_path / "other"
+
+
+def test_export_of_a_new_file_needs_a_folder(scene, tmp_path):
+    """Without a window there is one clear sentence; a folder of the preferences helps."""
+    add_cube()
+    assert not bpy.data.filepath
+    assert "never saved" in fails(OPERATORS.export_sequence)
+    entry = bpy.context.preferences.addons.new()
+    entry.module = ROOT_PACKAGE
+    try:
+        assert preferences.output_folder() == preferences.FALLBACK_FOLDER
+        entry.preferences.output_folder = str(tmp_path / "default")
+        assert OPERATORS.export_sequence() == {"FINISHED"}
+    finally:
+        bpy.context.preferences.addons.remove(entry)
+    assert (tmp_path / "default" / "Projector.ild").exists()
+
+
+def test_folder_from_the_file_browser(scene, tmp_path):
+    """What the browser hands back is exported to, and kept as the scene's folder."""
+    add_cube()
+    assert OPERATORS.export_sequence(directory=str(tmp_path)) == {"FINISHED"}
+    assert (tmp_path / "Projector.ild").exists()
+    assert scene.beamwright.output_folder == str(tmp_path)
+    (tmp_path / "Projector.ild").unlink()
+    assert OPERATORS.export_sequence() == {"FINISHED"}
+    assert (tmp_path / "Projector.ild").exists()
+
+
+def test_preferences_say_what_serves(addon, monkeypatch):
+    """Compiled or not, and why not; the preview follows the quality that is set."""
+    native, words, reason = preferences.kernel_words()
+    assert native == kernels.is_native()
+    assert (words == "Compiled") == native
+    assert bool(reason) != native
+    monkeypatch.setattr(kernels, "is_native", lambda: False)
+    monkeypatch.setattr(kernels, "status", lambda: "numpy: there is no library for this machine")
+    assert preferences.kernel_words()[2] == "there is no library for this machine"
+    assert overlay.as_exported()
+    entry = bpy.context.preferences.addons.new()
+    entry.module = ROOT_PACKAGE
+    try:
+        entry.preferences.preview_quality = "VIEWPORT"
+        assert not overlay.as_exported()
+    finally:
+        bpy.context.preferences.addons.remove(entry)
+    assert overlay.as_exported()
