@@ -11,6 +11,7 @@ import math
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -442,9 +443,10 @@ def seen_strokes(scene: Scene, *, alone: bool = False) -> dict[str, Strokes]:
     SceneError
         Where the scene cannot be drawn.
     """
-    views = {"": visible_strokes(scene, alone=alone)}
+    see = partial(visible_strokes, alone=True) if alone else visible_strokes
+    views = {"": see(scene)}
     for name, camera in scene.projector_cameras.items():
-        views[name] = visible_strokes(scene, camera, alone=alone)
+        views[name] = see(scene, camera)
     return views
 
 

@@ -105,6 +105,7 @@ class RenderRequest:
         Also write `report.html`.
     measure_step
         Simulate every how many-th frame and compare the beam with the drawing; 0 does without.
+        In a show they are counted from the beginning of each run of the same strips.
     video
         Also make a film of the light on the stage.
     """
@@ -179,12 +180,15 @@ class DrawnFrame:
     pictures
         Pictures for the page by projector name, from `proof.beam_picture`, where they are
         there already; the others are made.
+    measured
+        The figures hold those of the simulated beam already, where they are wanted.
     """
 
     number: int
     scene: str
     planned: Mapping[str, pipeline.PlannedFrame]
     pictures: Mapping[str, bytes] = field(default_factory=dict)
+    measured: bool = False
 
 
 class SequenceHead(Protocol):
@@ -558,7 +562,7 @@ def _render(
                 for name in chosen:
                     share = item.planned[name]
                     told = share.figures
-                    if due:
+                    if due and not item.measured:
                         told = share.measured(files[name].projector.profile)
                     files[name].append(item.number, share.frame, told)
                     if page is not None:

@@ -121,7 +121,14 @@ class _Makers(Mapping[str, SeeFrames]):
 class _Programme:
     """The work of a render."""
 
-    def __init__(self, source: FilmSource, numbers: range, projectors: Sequence[Projector]) -> None:
+    def __init__(
+        self,
+        source: FilmSource,
+        numbers: range,
+        projectors: Sequence[Projector],
+        measure_step: int = 0,
+    ) -> None:
+        self._measure_step = measure_step
         self.makers = _Makers(source)
         self.spans: dict[tuple[str, ...], list[_Span]] = {}
         self._source = source
@@ -157,6 +164,7 @@ class _Programme:
             list(self._source.projectors),
             {name: limits for name, limits in self._source.limits.items() if name in names},
             self._with_scene,
+            self._measure_step,
         )
         frames = []
         cast = []
@@ -177,7 +185,8 @@ class _Programme:
                 warm = first - _warm_from(cast, first)
                 part = tuple(frames[first - warm : end])
                 key = digest_of(settings, warm, part)
-                spans.append(_Span(PlanBlock(key, names, part, warm, self._with_scene), first, end))
+                block = PlanBlock(key, names, part, warm, self._with_scene, self._measure_step)
+                spans.append(_Span(block, first, end))
             begin = place
         return spans
 
@@ -243,6 +252,9 @@ class _Seams:
                     lit=len(safe) - blanked,
                     darkened=row.figures.darkened + blanked - row.figures.blanked,
                 )
+                if figures.error_field is not None:
+                    planned = PlannedFrame(safe, figures, row.strokes, None)
+                    figures = planned.measured(self._profiles[name])
                 row = replace(row, frame=safe, figures=figures, picture=None)
         else:
             self._changed[name] = False
@@ -256,6 +268,7 @@ def drawn_film(
     projectors: Sequence[Projector],
     cache: Cache,
     runner: Runner,
+    measure_step: int = 0,
 ) -> Generator[Progress | DrawnFrame, None, None]:
     """Draw frames of a show, or of one scene, through the cache.
 
@@ -269,6 +282,8 @@ def drawn_film(
     cache
     runner
         Does what the cache does not have.
+    measure_step
+        See `work.PlanBlock`.
 
     Yields
     ------
@@ -314,7 +329,7 @@ def drawn_film(
                     planned[name] = PlannedFrame(row.frame, figures, row.strokes, None)
                     if row.picture is not None:
                         pictures[name] = row.picture
-            yield DrawnFrame(number, source.name, planned, pictures)
+            yield DrawnFrame(number, source.name, planned, pictures, measured=True)
 
     def _rows(
         programme: _Programme, names: tuple[str, ...], spans: Sequence[_Span], numbers: range
@@ -336,7 +351,7 @@ def drawn_film(
             for place in range(span.end - span.first):
                 yield rows[place], place == 0
 
-    programme = _Programme(source, numbers, projectors)
+    programme = _Programme(source, numbers, projectors, measure_step)
     yield from _work(programme, programme.tasks(cache), numbers)
     yield from _assembled(programme, numbers)
     cache.prune(programme.keys())
@@ -373,7 +388,7 @@ def render_film(
         numbers: range, projectors: tuple[Projector, ...]
     ) -> Generator[Progress | DrawnFrame, None, None]:
         rendered.append(numbers)
-        return drawn_film(source, numbers, projectors, cache, runner)
+        return drawn_film(source, numbers, projectors, cache, runner, request.measure_step)
 
     def accompany(open_file: OpenFile) -> None:
         source.accompany(open_file, rendered[0][0], rendered[0][-1])

@@ -169,6 +169,8 @@ class PlanBlock:
         So many frames at the beginning only warm the planner's memory.
     with_scene
         Put the scene's name before those of its objects, as where there are many scenes.
+    measure_step
+        Compare every how many-th frame of the run with its simulated beam; 0 for none.
     """
 
     key: str
@@ -176,6 +178,7 @@ class PlanBlock:
     frames: tuple[tuple[tuple[Placed, ...], ...], ...]
     warm: int = 0
     with_scene: bool = False
+    measure_step: int = 0
 
     def needs(self) -> dict[str, None]:
         """Keys of the strokes, in the order of use."""
@@ -223,6 +226,7 @@ def task_from_json(content: Mapping[str, Any]) -> Task:
         ),
         content["warm"],
         content["with_scene"],
+        content["measure_step"],
     )
 
 
@@ -298,11 +302,12 @@ def _plan(task: PlanBlock, source: FilmSource, cache: Cache) -> Iterator[int]:
         )
         memories = {name: share.memory for name, share in planned.items()}
         if number >= task.warm:
+            due = task.measure_step > 0 and (number - task.warm) % task.measure_step == 0
             rows.append(
                 {
                     name: PlannedRow(
                         share.frame,
-                        share.figures,
+                        share.measured(profiles[name]) if due else share.figures,
                         share.strokes,
                         beam_picture(share.frame, profiles[name]),
                     )
