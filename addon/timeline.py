@@ -23,6 +23,7 @@ __all__ = [
     "next_trouble",
     "over_ranges",
     "property_name",
+    "report_action",
     "troubled_ranges",
     "write_report",
 ]
@@ -195,6 +196,17 @@ def _data_path(name: str) -> str:
 def _ours(marker: bpy.types.TimelineMarker) -> bool:
     """Whether a marker is the report's: not where the artist bound a camera to it."""
     return marker.name.startswith(MARKERS) and marker.camera is None
+
+
+def report_action(scene: bpy.types.Scene) -> bpy.types.Action | None:
+    """Return the scene's action where it was made for the report and holds nothing else."""
+    animation = scene.animation_data
+    action = None if animation is None else animation.action
+    if action is None or not action.name.startswith(ACTION_NAME) or len(action.slots) > 1:
+        return None
+    path = f'["{PREFIX}'
+    curves = list(compat.animation_curves(scene))
+    return action if curves and all(c.data_path.startswith(path) for c in curves) else None
 
 
 def has_report(scene: bpy.types.Scene) -> bool:

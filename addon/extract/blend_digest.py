@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import hashlib
 import struct
-from collections.abc import Iterator, Set
+from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["digest_of_blend"]
+__all__ = ["Results", "digest_of_blend"]
 
 _SKIPPED = {b"GLOB", b"REND", b"TEST", b"DNA1", b"ENDB", b"USER"}
 
@@ -25,7 +25,7 @@ _IGNORED = {
         "session_uid", "session_uuid", "us", "icon_id", "recalc", "recalc_up_to_undo_push",
         "recalc_after_undo_push", "tag", "flag", "py_instance", "runtime",
     },
-    "FCurve": {"curval"},
+    "FCurve": {"curval", "color", "color_mode", "prev_norm_factor", "prev_offset"},
     "ChannelDriver": {"curval"},
     "RenderData": {"cfra", "subframe"},
     "Base": {"flag", "flag_legacy", "flag_from_collection", "sx", "sy"},
@@ -49,8 +49,26 @@ _PLACES = {
 }  # fmt: skip
 """Members of lists that only say where a data block lies, with the pointer to it."""
 
+_MAY_NOT_COUNT = {"AnimData", "IDProperty", "TimeMarker", *_PLACES}
+
 _LONGEST_NAME = 258
 _IDP_GROUP, _IDP_IDPARRAY = 6, 9
+
+
+@dataclass(frozen=True)
+class Results:
+    """Beginnings of the names of what is kept in a scene as a result of it.
+
+    Attributes
+    ----------
+    properties
+        Custom properties and settings.
+    markers
+        Markers of the timeline; those with a camera bound to them count all the same.
+    """
+
+    properties: tuple[bytes, ...] = ()
+    markers: tuple[bytes, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +106,7 @@ class _Layout:
                 (kind, [(pairs[2 * i], names[pairs[2 * i + 1]]) for i in range(members)])
             )
             self._by_type[kind] = number
+        self._places: dict[int, dict[str, int]] = {}
         self._known: dict[int, tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]] = {}
 
     def _expect(self, tag: bytes) -> None:
@@ -120,23 +139,59 @@ class _Layout:
 
     def place_of(self, number: int, member: str) -> int:
         """Return the offset of a struct's member, by its bare name; -1 where there is none."""
-        offset = 0
-        for kind, declared in self._structs[number][1]:
-            bare, _, _ = declared.partition("[")
-            if bare.strip("*()") == member:
-                return offset
-            offset += self._size(kind, declared)
-        return -1
+        places = self._places.get(number)
+        if places is None:
+            places = self._places[number] = {}
+            offset = 0
+            for kind, declared in self._structs[number][1]:
+                places[declared.partition("[")[0].strip("*()")] = offset
+                offset += self._size(kind, declared)
+        return places.get(member, -1)
 
     def pointer(self, block: _Block, member: str) -> int:
-        """Return the address in a member of a block's first struct."""
+        """Return the address a member of a block's first struct starts with; 0 without it."""
         place = self.place_of(block.kind, member)
+        if place < 0:
+            return 0
         return int.from_bytes(block.content[place : place + 8], "little")
 
-    def says_nothing(self, block: _Block, gone: Set[int]) -> bool:
-        """Whether a block only says where a data block lies that does not count."""
-        member = _PLACES.get(self.name(block.kind))
-        return member is not None and self.pointer(block, member) in gone
+    def text(self, block: _Block, member: str) -> bytes:
+        """Return the text in a member of a block's first struct."""
+        start = self.place_of(block.kind, member)
+        return bytes(block.content[start : start + _LONGEST_NAME]).partition(b"\0")[0]
+
+    def targets(self, block: _Block) -> list[int]:
+        """Return the addresses that a block holds."""
+        if block.kind == 0:
+            usable = len(block.content) // 8 * 8
+            words: list[int] = np.frombuffer(block.content[:usable], np.uint64).tolist()
+            return words
+        pointers = self.of(block.kind)[0]
+        size = self.size(block.kind)
+        if len(block.content) != size * block.count:
+            return []
+        at = (size * np.arange(block.count)[:, None] + pointers).ravel()[:, None] + np.arange(8)
+        found: list[int] = (
+            np.frombuffer(block.content, np.uint8)[at].view(np.uint64).ravel().tolist()
+        )
+        return found
+
+    def says_nothing(self, block: _Block, gone: Set[int], in_scene: bool, results: Results) -> bool:
+        """Whether a block is a result, or only says where something lies that does not count."""
+        name = self.name(block.kind) if block.kind else ""
+        if name not in _MAY_NOT_COUNT:
+            return False
+        if name == "AnimData":
+            rest = ("tmpact", "nla_tracks", "drivers", "overrides")
+            return self.pointer(block, "action") in {0, *gone} and not any(
+                self.pointer(block, member) for member in rest
+            )
+        if name == "IDProperty":
+            return in_scene and self.text(block, "name").startswith(results.properties)
+        if name == "TimeMarker":
+            found = self.text(block, "name").startswith(results.markers)
+            return in_scene and found and not self.pointer(block, "camera")
+        return self.pointer(block, _PLACES[name]) in gone
 
     def _size(self, kind: int, declared: str) -> int:
         """Bytes of a member."""
@@ -204,9 +259,9 @@ _Detours = dict[tuple[int, int], tuple[int, int]]
 
 
 def _without(
-    blocks: list[_Block], layout: _Layout, hidden: Set[bytes]
+    blocks: list[_Block], layout: _Layout, hidden: Set[bytes], results: Results
 ) -> tuple[list[_Block], _Detours]:
-    """Leave data blocks out, and all that says where they lie.
+    """Leave data blocks and results out, and all that says where they lie.
 
     Parameters
     ----------
@@ -214,6 +269,7 @@ def _without(
     layout
     hidden
         Two letters of the type and the name of each data block.
+    results
 
     Returns
     -------
@@ -236,14 +292,43 @@ def _without(
     detours: _Detours = {}
     counted: list[_Block] = []
     for number, members in enumerate(_members(kept), 1):
-        idle = _idle_groups(members, layout)
+        in_scene = members[0].code[:2] == b"SC"
+        cut = {
+            block.address: block
+            for block in members
+            if block.code == b"DATA" and layout.says_nothing(block, gone, in_scene, results)
+        }
+        owned = _only_through(cut, members, layout) if cut else set()
+        idle = _idle_groups(members, layout, cut)
         for block in members:
-            if block.address in idle or layout.says_nothing(block, gone):
+            if block.address in idle or block.address in cut:
                 before, after = layout.pointer(block, "prev"), layout.pointer(block, "next")
                 detours[number, block.address] = (before, after)
-            else:
+            elif block.address not in owned:
                 counted.append(block)
     return counted, detours
+
+
+def _only_through(cut: Mapping[int, _Block], members: list[_Block], layout: _Layout) -> set[int]:
+    """Return the addresses of blocks that only blocks of `cut` lead to."""
+    known = {block.address: block for block in members}
+
+    def reached(stops: Mapping[int, _Block]) -> set[int]:
+        seen = {members[0].address}
+        pending = [members[0].address]
+        while pending:
+            block = known[pending.pop()]
+            found = (
+                [layout.pointer(block, "prev"), layout.pointer(block, "next")]
+                if block.address in stops
+                else layout.targets(block)
+            )
+            fresh = [address for address in found if address in known and address not in seen]
+            seen.update(fresh)
+            pending.extend(fresh)
+        return seen
+
+    return reached({}) - reached(cut) - set(cut)
 
 
 def _members(blocks: list[_Block]) -> Iterator[list[_Block]]:
@@ -258,8 +343,8 @@ def _members(blocks: list[_Block]) -> Iterator[list[_Block]]:
         yield members
 
 
-def _idle_groups(members: list[_Block], layout: _Layout) -> set[int]:
-    """Return the addresses of groups of properties with nothing in them.
+def _idle_groups(members: list[_Block], layout: _Layout, cut: Mapping[int, _Block]) -> set[int]:
+    """Return the addresses of groups of properties with nothing in them but what is `cut`.
 
     Blender makes such groups as soon as somebody looks at the settings they could hold.
     """
@@ -282,19 +367,29 @@ def _idle_groups(members: list[_Block], layout: _Layout) -> set[int]:
     # Inner groups are written after the outer ones.
     for address, block in reversed(groups.items()):
         child = int.from_bytes(block.content[first : first + 8], "little")
-        while child in idle:
+        while child in idle or child in cut:
             child = after[child]
-        if child == 0:
+        if child == 0 and address not in cut:
             idle.add(address)
     return idle
 
 
-def digest_of_blend(content: bytes, hidden: Set[bytes]) -> bytes:
-    """Hash a written file without what differs from one session to the next."""
+def digest_of_blend(content: bytes, hidden: Set[bytes], results: Results) -> bytes:
+    """Hash a written file without what differs from one session to the next.
+
+    Parameters
+    ----------
+    content
+        Of an uncompressed file.
+    hidden
+        Data blocks that do not count: two letters of the type and the name.
+    results
+        What does not count of a scene.
+    """
     blocks = list(_blocks(memoryview(content)))
     layout = _Layout(next(block.content for block in blocks if block.code == b"DNA1"))
     blocks = [block for block in blocks if block.code not in _SKIPPED]
-    blocks, detours = _without(blocks, layout, hidden)
+    blocks, detours = _without(blocks, layout, hidden, results)
     state = hashlib.blake2b(digest_size=20)
     pieces: list[NDArray[np.uint8]] = []
     places: list[NDArray[np.int64]] = []

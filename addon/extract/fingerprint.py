@@ -6,8 +6,9 @@ and that file is read back block by block. So whatever is saved counts: meshes, 
 modifiers, nodes, poses, our own settings. Only what says nothing about the picture is left
 out: addresses in memory (each becomes the number of the block it points to), the current
 frame, selections, user counts. Linked libraries and other files outside count with their
-content. Text blocks count too, since drivers may call them. Baked strokes, which are a result
-and never drawn, do not count, nor what only they use.
+content. Text blocks count too, since drivers may call them. Results do not count: baked strokes
+with what only they use, and the report of the timeline, but for curves of it that lie in an
+action of the artist's.
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ import bpy
 
 from ..compat import animation_curves
 from ..properties import PROPERTY
-from .blend_digest import digest_of_blend
+from ..timeline import MARKERS, PREFIX, report_action
+from .blend_digest import Results, digest_of_blend
 
 __all__ = ["file_digest", "scene_fingerprint"]
 
@@ -33,6 +35,11 @@ _CODES = {
     "MATERIAL": b"MA", "ACTION": b"AC", "NODETREE": b"NT",
 }  # fmt: skip
 """Letters of what baked strokes are made of, by Blender's name of the type."""
+
+_RESULTS = Results(
+    properties=(PREFIX.encode(), b"worst_frames", b"active_worst_frame"),
+    markers=tuple(name.encode() for name in MARKERS),
+)
 
 
 def file_digest(path: str | Path) -> str:
@@ -164,11 +171,14 @@ def scene_fingerprint(scene: bpy.types.Scene, digest: Callable[[str], str] = fil
     digest
         Hashes a file; a caller may remember results.
     """
-    baked = _baked(scene)
-    reached = _reached(scene, baked)
+    left_out = _baked(scene)
+    report = report_action(scene)
+    if report is not None:
+        left_out.add(report)
+    reached = _reached(scene, left_out)
     hidden = {
         _CODES[item.id_type] + item.name.encode()
-        for item in (_reached(scene) - reached if baked else ())
+        for item in (_reached(scene) - reached if left_out else ())
         if item.id_type in _CODES and item.library is None
     }
     handle, name = tempfile.mkstemp(suffix=".blend")
@@ -182,7 +192,7 @@ def scene_fingerprint(scene: bpy.types.Scene, digest: Callable[[str], str] = fil
     state = hashlib.blake2b(digest_size=20)
     state.update(bpy.app.version_string.encode())
     state.update(bpy.app.build_hash)
-    state.update(digest_of_blend(content, hidden))
+    state.update(digest_of_blend(content, hidden, _RESULTS))
     for path, found in _outside(reached, digest):
         state.update(f"{path}\0{found}\0".encode())
     for text in bpy.data.texts:

@@ -177,6 +177,44 @@ def test_baked_strokes_do_not_count(rich):
     assert scene_fingerprint(rich) != layers
 
 
+def test_the_report_does_not_count(rich):
+    """Nor a report that was cleared; the artist's markers and properties beside it do."""
+    rich.beamwright.add_projector("Pictures").target_refresh_hz = 500.0
+    for item in rich.objects:
+        item.beamwright.locked = True
+    before = scene_fingerprint(rich)
+    assert bpy.ops.beamwright.analyze_range() == {"FINISHED"}
+    assert [item.name[:11] for item in rich.timeline_markers] == ["Over budget"] * 2
+    assert len(rich.beamwright.worst_frames) == 1
+    assert rich.animation_data.action is not None
+    assert scene_fingerprint(rich) == before
+    rich.beamwright.active_worst_frame = 0
+    rich.frame_set(2)
+    assert scene_fingerprint(rich) == before
+    marker = rich.timeline_markers.new("cue", frame=2)
+    with_cue = scene_fingerprint(rich)
+    assert with_cue != before
+    rich["wind"] = 1.0
+    assert scene_fingerprint(rich) not in (before, with_cue)
+    rich.keyframe_insert('["wind"]', frame=1)
+    keyed = scene_fingerprint(rich)
+    assert keyed not in (before, with_cue)
+    rich.animation_data.action.layers[0].strips[0].channelbag(
+        rich.animation_data.action_slot
+    ).fcurves.find('["wind"]').keyframe_points[0].co.y = 2.0
+    assert scene_fingerprint(rich) != keyed
+    rich.keyframe_delete('["wind"]', frame=1)
+    del rich["wind"]
+    rich.timeline_markers.remove(marker)
+    assert scene_fingerprint(rich) == before
+    bound = next(item for item in rich.timeline_markers if item.name.startswith("Over"))
+    bound.camera = rich.camera
+    assert scene_fingerprint(rich) != before
+    bound.camera = None
+    bpy.ops.beamwright.clear_report()
+    assert scene_fingerprint(rich) == before
+
+
 def test_writing_it_down_leaves_the_scene_alone(rich):
     """Animated values come back after they were at rest."""
     rich.frame_set(4)
