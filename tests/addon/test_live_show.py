@@ -4,12 +4,14 @@
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from beamwright.addon.command import BlenderHost
 from beamwright.core import cli
 from beamwright.core.live.receiver import Receiver
 from beamwright.core.live.samples import encode_samples
 from beamwright.core.output import ilda
+from beamwright.core.report import tables
 from beamwright.core.show import work
 
 SHOW = Path(__file__).parents[2] / "sample_scenes" / "harbour_show.blend"
@@ -27,6 +29,11 @@ def changes(encoded):
     return [a for a, b in zip(encoded, [None, *encoded], strict=False) if a != b]
 
 
+def has_light(encoded):
+    """Whether a frame's octets, seven a sample, hold any colour."""
+    return np.frombuffer(encoded, np.uint8).reshape(-1, 7)[:, 4:].any()
+
+
 @pytest.fixture(scope="module")
 def rendered(addon, tmp_path_factory):
     """The part of the show as files, and the cache that the render filled."""
@@ -41,15 +48,15 @@ def rendered(addon, tmp_path_factory):
 
 
 @pytest.mark.parametrize(
-    ("projector", "rate", "different"),
-    # The title moves once in this part, the two scenes of the fade all the time.
-    [("Pictures", 30000.0, LAST - FIRST + 1), ("Lettering", 20000.0, 2)],
+    ("projector", "different"),
+    # The title may rest in this part, the two scenes of the fade move all the time.
+    [("Pictures", LAST - FIRST + 1), ("Lettering", 1)],
 )
-def test_a_sample_show_arrives_point_by_point(
-    rendered, projector, rate, different, monkeypatch, capsys
-):
+def test_a_sample_show_arrives_point_by_point(rendered, projector, different, monkeypatch, capsys):
     """All frames of one projector, in order, none left out, from the cache alone."""
     out, cache = rendered
+    report = tables.read(out / "report.json")
+    rate = next(row.point_rate_hz for row in report.projectors if row.name == projector)
     evaluated = []
     monkeypatch.setattr(work, "_see", lambda *task: evaluated.append(task) or iter(()))
     with Receiver(port=0, record_max=4000) as receiver:
@@ -73,8 +80,14 @@ def test_a_sample_show_arrives_point_by_point(
     file = [frame.samples(rate) for frame in ilda.read(out / f"{projector}.ild")]
     assert len(file) == LAST - FIRST + 1
     wanted = changes([encode_samples(frame.xy, frame.rgb) for frame in file])
-    assert len(wanted) == different
+    assert len(wanted) >= different
     lit = [frame for frame in recorded if frame.lit]
-    assert changes([encode_samples(frame.xy, frame.rgb) for frame in lit]) == wanted
+    assert lit
+    # The output opens and closes dark; between them it is the file, also where that is dark.
+    dark = {wanted[k] for k, frame in enumerate(wanted) if not has_light(frame)}
+    arrived = changes([encode_samples(frame.xy, frame.rgb) for frame in recorded])
+    first = next(place for place, frame in enumerate(arrived) if has_light(frame) or frame in dark)
+    assert arrived[first : first + len(wanted)] == wanted
+    assert not any(has_light(frame) for frame in arrived[first + len(wanted) :])
     for frame in lit:
         assert frame.point_rate_hz == pytest.approx(rate, rel=1e-3)
