@@ -68,9 +68,8 @@ def _thick_lines(page: Page, tolerance: float) -> Geometries:
 
 
 def mask_region(
-    layer: str,
     ink: Mapping[str, shapely.Geometry],
-    masks: Mapping[str, Sequence[LayerMask]],
+    masks: Sequence[LayerMask],
     everything: shapely.Geometry,
 ) -> shapely.Geometry:
     """Return where a masked layer shows.
@@ -78,9 +77,9 @@ def mask_region(
     Parameters
     ----------
     ink
-        What each layer covers by itself, by name; a layer that is missing covers nothing.
+        What each layer covers, by name; a layer that is missing covers nothing.
     masks
-        The masks of each layer that has some, in the order of the layers, bottom to top.
+        The masks of the layer, in the order of the layers, bottom to top.
     everything
         Holds all there is.
 
@@ -89,30 +88,16 @@ def mask_region(
     Blender's rule, taken from pictures it renders (tests/gui/check_masks.py): masks add up;
     where one is inverted and the one below it is not, or the other way round, all that has
     added up so far is turned inside out first. So A, then C inverted, shows A without C. What
-    masks is itself masked by its own masks.
+    masks the masks does not count.
     """
-    return _shown(layer, ink, masks, everything, (layer,))
-
-
-def _shown(
-    layer: str,
-    ink: Mapping[str, shapely.Geometry],
-    masks: Mapping[str, Sequence[LayerMask]],
-    everything: shapely.Geometry,
-    asked: tuple[str, ...],
-) -> shapely.Geometry:
     covered, inside_out, begun = EMPTY, False, False
-    for name, inverted in masks[layer]:
+    for name, inverted in masks:
         if inverted != inside_out:
             inside_out = inverted
             if begun:
                 covered = polygons_only(shapely.difference(everything, covered))
         begun = True
-        added = ink.get(name, EMPTY)
-        if name in masks and name not in asked:
-            own = _shown(name, ink, masks, everything, (*asked, name))
-            added = polygons_only(shapely.intersection(added, own))
-        covered = polygons_only(shapely.union(covered, added))
+        covered = polygons_only(shapely.union(covered, ink.get(name, EMPTY)))
     if inside_out:
         covered = shapely.difference(everything, covered)
     return polygons_only(covered)
@@ -130,10 +115,9 @@ def with_masks(
     Parameters
     ----------
     sources
-        For each masked layer the layers that mask it (and those that mask these), by name,
-        seen in its plane.
+        For each masked layer the layers that mask it, by name, seen in its plane.
     masks
-        As in `mask_region`.
+        By masked layer, as in `mask_region`.
     tolerance, alpha_min
         As in `ink_region`.
     """
@@ -147,7 +131,7 @@ def with_masks(
             if id(source) not in known:
                 known[id(source)] = ink_region(source, tolerance, alpha_min)
         ink = {name: known[id(source)] for name, source in pages.items()}
-        region = mask_region(layer, ink, masks, _around(page, list(ink.values())))
+        region = mask_region(ink, masks[layer], _around(page, list(ink.values())))
         clip[page.layer == page.layer_names.index(layer)] = len(clips)
         clips.append(_as_clip(region))
     return replace(page, clip=clip, clips=tuple(clips))

@@ -347,7 +347,7 @@ MASKS = {
     "all but A without C": ([("A", True), ("C", False)], {}, "FTTT"),
     "hidden mask layer": ([("A", False)], {"hide": True}, "TTTT"),
     "transparent mask layer": ([("A", False)], {"opacity": 0.0}, "TTFF"),
-    "mask itself masked": ([("C", False)], {"chained": True}, "FTFF"),
+    "mask itself masked": ([("C", False)], {"chained": True}, "FTTF"),
     "switched off": ([("A", False)], {"use_masks": False}, "TTTT"),
     "no mask": ([], {}, "TTTT"),
 }
