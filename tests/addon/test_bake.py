@@ -535,3 +535,33 @@ def test_renders_as_it_is_drawn(stage, tmp_path):
                 for dy in range(-5, 6):
                     near[np.clip(y + dy, 0, 399), np.clip(x + dx, 0, 399)] = True
     assert (rgba[~near, 3] == 0.0).all()
+
+
+@pytest.mark.parametrize("mode", ["EDIT", "PAINT_GREASE_PENCIL"])
+def test_baked_anew_while_it_is_edited(stage, mode):
+    """Drawings are replaced in any mode; nothing of the older ones is left."""
+    OPERATORS.bake_strokes()
+    item = bake.baked_object(stage)
+    bpy.context.view_layer.objects.active = item
+    bpy.ops.object.mode_set(mode=mode)
+    assert item.mode == mode
+    stage.frame_end = 2
+    assert OPERATORS.bake_strokes() == {"FINISHED"}
+    bpy.ops.object.mode_set(mode="OBJECT")
+    for layer in layers(stage).values():
+        assert [frame.frame_number for frame in layer.frames] == [1, 2, 3]
+        assert len(layer.frames[0].drawing.strokes) > 0
+
+
+def test_a_linked_scene_is_refused(stage, tmp_path):
+    """It can be baked only where it lives: both buttons are off."""
+    OPERATORS.bake_strokes()
+    path = tmp_path / "stage.blend"
+    bpy.data.libraries.write(str(path), {stage})
+    with bpy.data.libraries.load(str(path), link=True) as (_there, here):
+        here.scenes = ["Scene"]
+    with bpy.context.temp_override(scene=here.scenes[0]):
+        assert not OPERATORS.bake_strokes.poll()
+        assert not OPERATORS.remove_bake.poll()
+    assert OPERATORS.bake_strokes.poll()
+    assert OPERATORS.remove_bake.poll()
