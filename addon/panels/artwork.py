@@ -7,6 +7,7 @@ import bpy
 
 from ..lettering import missing_in
 from ..properties import PROPERTY
+from .object_lines import draw_switch
 from .sidebar import SidebarPanel, letters, split, wrapped
 
 TYPES = {"GREASEPENCIL", "CURVE", "FONT"}
@@ -58,12 +59,7 @@ def draw_layers(layout: Any, context: Any, item: bpy.types.Object, artwork: Any)
     column = layout.column(align=True)
     for projector in getattr(context.scene, PROPERTY).projectors:
         on = projector.name in names
-        switch = column.operator(
-            "beamwright.assign_layer",
-            text=projector.name,
-            icon="CHECKBOX_HLT" if on else "CHECKBOX_DEHLT",
-            depress=on,
-        )
+        switch = draw_switch(column, "beamwright.assign_layer", projector.name, on)
         switch.layer, switch.projector = layer.name, projector.name
     if not names:
         hint = column.column()

@@ -10,6 +10,14 @@ from ..session import DRAWABLE
 from .sidebar import SidebarPanel, split
 
 
+def draw_switch(layout: Any, operator: str, text: str, on: bool) -> Any:
+    """Lay out an operator that looks like one of Blender's check boxes; return it."""
+    row = layout.row()
+    row.alignment = "LEFT"
+    icon = "CHECKBOX_HLT" if on else "CHECKBOX_DEHLT"
+    return row.operator(operator, text=text, icon=icon, emboss=False)
+
+
 def draw_assignment(layout: Any, context: Any, owner: Any, kind: str) -> None:
     """One switch a projector, and what happens where none is on."""
     settings = getattr(context.scene, PROPERTY)
@@ -25,13 +33,7 @@ def draw_assignment(layout: Any, context: Any, owner: Any, kind: str) -> None:
     left.label(text="Drawn By")
     column = parts.column(align=True)
     for name in choices:
-        on = name in assigned
-        switch = column.operator(
-            "beamwright.assign",
-            text=name,
-            icon="CHECKBOX_HLT" if on else "CHECKBOX_DEHLT",
-            depress=on,
-        )
+        switch = draw_switch(column, "beamwright.assign", name, name in assigned)
         switch.projector = name
         switch.owner = kind
     for name in (name for name in assigned if name not in choices):
@@ -71,9 +73,10 @@ def draw_main(layout: Any, lines: Any) -> None:
 def draw_kinds(layout: Any, lines: Any) -> None:
     """Line kinds, and what decides about them."""
     layout.active = lines.drawn
-    column = layout.column(align=True)
+    column = layout.column(heading="Draw", align=True)
+    short = {"material": "Material", "dot": "Points as Dots"}
     for name in ("silhouette", "crease", "border", "material", "intersection", "loose", "dot"):
-        column.prop(lines, name)
+        column.prop(lines, name, **({"text": short[name]} if name in short else {}))
     column.prop(lines, "mark")
     if lines.mark:
         column = layout.column(align=True)
@@ -227,7 +230,7 @@ class BEAMWRIGHT_PT_collection_tab(bpy.types.Panel):
         settings = getattr(collection, PROPERTY)
         layout = split(self.layout)
         draw_assignment(layout, context, collection, "COLLECTION")
-        layout.prop(settings, "override_lines")
+        layout.prop(settings, "override_lines", text="Set Lines")
         if settings.override_lines:
             draw_main(layout, settings.lines)
             draw_kinds(layout.column(), settings.lines)

@@ -174,9 +174,9 @@ class BEAMWRIGHT_PT_projector_scanners(ProjectorPanel, bpy.types.Panel):
         column = layout.column(align=True)
         column.prop(profile, "natural_frequency_hz", text="Frequency (Hz)")
         column.prop(profile, "damping")
-        column.prop(profile, "acceleration_max_deg_s2", text="Acceleration (°/s²)")
+        column.prop(profile, "acceleration_max_deg_s2", text="Acceleration")
         column.prop(profile, "velocity_max_deg_s", text="Speed (°/s)")
-        layout.prop(profile, "tolerance_field")
+        layout.prop(profile, "tolerance_field", text="Tolerance")
         layout.prop(projector, "placement")
 
 
