@@ -11,7 +11,7 @@ import hashlib
 import struct
 from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass
-from typing import Any
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,10 +83,9 @@ class _Block:
 class _Layout:
     """Where pointers and ignored members lie in each struct, from the file's own description."""
 
-    def __init__(self, description: memoryview) -> None:
-        text = bytes(description)
+    def __init__(self, description: bytes) -> None:
         self._place = 4
-        self._text = text
+        self._text = text = description
         names = self._strings(b"NAME")
         types = self._strings(b"TYPE")
         self._expect(b"TLEN")
@@ -232,6 +231,12 @@ class _Layout:
                 for place in range(offset, offset + size, self._sizes[member]):
                     self._walk(self._by_type[member], place, pointers, mask)
             offset += size
+
+
+@lru_cache(maxsize=2)
+def _layout(description: bytes) -> _Layout:
+    """Return the layout of a version's structs: the same for all files that it writes."""
+    return _Layout(description)
 
 
 def _blocks(content: memoryview) -> Iterator[_Block]:
@@ -387,37 +392,49 @@ def digest_of_blend(content: bytes, hidden: Set[bytes], results: Results) -> byt
         What does not count of a scene.
     """
     blocks = list(_blocks(memoryview(content)))
-    layout = _Layout(next(block.content for block in blocks if block.code == b"DNA1"))
+    layout = _layout(next(bytes(block.content) for block in blocks if block.code == b"DNA1"))
     blocks = [block for block in blocks if block.code not in _SKIPPED]
     blocks, detours = _without(blocks, layout, hidden, results)
-    state = hashlib.blake2b(digest_size=20)
-    pieces: list[NDArray[np.uint8]] = []
+    numbers = _Numbers(blocks)
+    groups = numbers.groups
+    sizes = np.array([len(block.content) for block in blocks], np.int64)
+    kinds = np.array([block.kind for block in blocks], np.int64)
+    counts = np.array([block.count for block in blocks], np.int64)
+    codes = b"".join(block.code for block in blocks)
+    state = hashlib.blake2b(codes, digest_size=20)
+    state.update(np.column_stack([kinds, counts, sizes]).astype("<i8"))
+    starts = np.cumsum(sizes + -sizes % 8)
+    starts = np.concatenate([[0], starts[:-1]]).astype(np.int64)
+    zeros = (b"", *(bytes(count) for count in range(1, 8)))
+    # A mutable copy, since members are blanked and addresses replaced in place.
+    canonical = np.frombuffer(
+        bytearray().join(
+            part for block in blocks for part in (block.content, zeros[-len(block.content) % 8])
+        ),
+        np.uint8,
+    )
     places: list[NDArray[np.int64]] = []
     owners: list[NDArray[np.int64]] = []
     backwards: list[NDArray[np.bool_]] = []
-    words: list[NDArray[np.int64]] = []
-    word_owners: list[NDArray[np.int64]] = []
-    numbers = _Numbers(blocks)
-    start = 0
-    for block, group in zip(blocks, numbers.groups.tolist(), strict=True):
-        state.update(struct.pack("<4siqq", block.code, block.kind, block.count, len(block.content)))
-        array = np.frombuffer(block.content, np.uint8)
-        if block.kind == 0:
-            if len(array) % 8 == 0:
-                words.append(np.arange(start, start + len(array), 8))
-                word_owners.append(np.full(len(words[-1]), group))
-        elif len(array) == layout.size(block.kind) * block.count:
-            pointers, back, mask = layout.of(block.kind)
-            begins = start + layout.size(block.kind) * np.arange(block.count)
-            places.append((begins[:, None] + pointers).ravel())
-            owners.append(np.full(len(places[-1]), group))
-            backwards.append(np.tile(back, block.count))
-            array = array.copy()
-            array.reshape(block.count, -1)[:, mask] = 0
-        padding = -len(array) % 8
-        pieces += [array, np.zeros(padding, np.uint8)]
-        start += len(array) + padding
-    canonical = np.concatenate(pieces)
+    for kind in np.unique(kinds).tolist():
+        if kind == 0:
+            continue
+        size = layout.size(kind)
+        found = np.flatnonzero((kinds == kind) & (sizes == size * counts))
+        repeats = counts[found]
+        rank = np.arange(repeats.sum()) - np.repeat(np.cumsum(repeats) - repeats, repeats)
+        begins = np.repeat(starts[found], repeats) + size * rank
+        pointers, back, mask = layout.of(kind)
+        places.append((begins[:, None] + pointers).ravel())
+        owners.append(np.repeat(np.repeat(groups[found], repeats), len(pointers)))
+        backwards.append(np.tile(back, len(begins)))
+        canonical[begins[:, None] + np.flatnonzero(mask)] = 0
+    # Blocks without a description, in words.
+    bare = np.flatnonzero((kinds == 0) & (sizes % 8 == 0) & (sizes > 0))
+    lengths = sizes[bare] // 8
+    rank = np.arange(lengths.sum()) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    words = np.repeat(starts[bare] // 8, lengths) + rank
+    word_owners = np.repeat(groups[bare], lengths)
     at = np.concatenate(places)[:, None] + np.arange(8)
     addresses = canonical[at].view(np.uint64).ravel()
     owner = np.concatenate(owners)
@@ -432,11 +449,9 @@ def digest_of_blend(content: bytes, hidden: Set[bytes], results: Results) -> byt
     named = numbers(addresses, owner)
     canonical[at] = named.view(np.uint8).reshape(-1, 8)
     # What Blender writes without a description may be numbers or addresses: those of blocks are.
-    if words:
-        at = np.concatenate(words) // 8
-        plain = canonical.view(np.uint64)
-        named = numbers(plain[at], np.concatenate(word_owners))
-        plain[at] = np.where(named != 0, named, plain[at])
+    plain = canonical.view(np.uint64)
+    named = numbers(plain[words], word_owners)
+    plain[words] = np.where(named != 0, named, plain[words])
     state.update(canonical)
     return state.digest()
 
@@ -457,17 +472,18 @@ class _Numbers:
         heads = np.array([block.code != b"DATA" for block in blocks], bool)
         addresses = np.array([block.address for block in blocks], np.uint64)
         self.groups = np.cumsum(heads).astype(np.int64)
-        self._inner = self._table(addresses, self.groups, np.arange(len(blocks)))
+        # A place in this list stands for the address: plain integers are found much faster.
+        self._known, place = np.unique(addresses, return_inverse=True)
+        place = place.reshape(-1).astype(np.int64)
+        self._inner = self._table(self.groups * len(blocks) + place, np.arange(len(blocks)))
         rows = np.flatnonzero(heads)
-        self._outer = self._table(addresses[rows], np.zeros(len(rows), np.int64), rows)
+        self._outer = self._table(place[rows], rows)
 
     @staticmethod
     def _table(
-        addresses: NDArray[np.uint64], groups: NDArray[np.int64], rows: NDArray[np.int64]
-    ) -> tuple[NDArray[Any], NDArray[np.int64]]:
-        keys = np.empty(len(rows), [("group", np.int64), ("address", np.uint64)])
-        keys["group"], keys["address"] = groups, addresses
-        order = np.argsort(keys, kind="stable", order=("group", "address"))
+        keys: NDArray[np.int64], rows: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        order = np.argsort(keys, kind="stable")
         return keys[order], rows[order]
 
     def __call__(
@@ -475,15 +491,18 @@ class _Numbers:
     ) -> NDArray[np.uint64]:
         """Number of the block at each address, from 1 on; 0 where none was written."""
         result = np.zeros(len(addresses), np.uint64)
+        if not len(self._known):
+            return result
+        place = np.minimum(np.searchsorted(self._known, addresses), len(self._known) - 1)
+        there = np.flatnonzero((self._known[place] == addresses) & (addresses != 0))
+        place = place[there]
         for (keys, rows), wanted in (
-            (self._outer, np.zeros(len(addresses), np.int64)),
-            (self._inner, groups),
+            (self._outer, place),
+            (self._inner, groups[there] * len(self.groups) + place),
         ):
             if not len(rows):
                 continue
-            sought = np.empty(len(addresses), keys.dtype)
-            sought["group"], sought["address"] = wanted, addresses
-            at = np.minimum(np.searchsorted(keys, sought), len(keys) - 1)
-            hit = (keys[at] == sought) & (addresses != 0)
-            result[hit] = rows[at[hit]].astype(np.uint64) + np.uint64(1)
+            at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
+            hit = keys[at] == wanted
+            result[there[hit]] = rows[at[hit]].astype(np.uint64) + np.uint64(1)
         return result
