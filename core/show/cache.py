@@ -37,7 +37,7 @@ __all__ = [
     "unpack",
 ]
 
-CACHE_VERSION = 1
+CACHE_VERSION = 2
 MAGIC = b"BWCACHE"
 DIGEST_BYTES = 20
 BYTES_MAX = 8 * 1024**3

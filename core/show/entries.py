@@ -120,51 +120,97 @@ def picture_of(entry: Entry) -> Picture:
 
 
 def block_entry(rows: Sequence[Mapping[str, PlannedRow]]) -> Entry:
-    """Turn a block of planned frames, each by projector name, into what `cache.pack` takes."""
+    """Turn a block of planned frames, each by projector name, into what `cache.pack` takes.
+
+    All frames of a projector lie in one array behind the other.
+    """
     arrays: dict[str, NDArray[Any]] = {}
-    listed = []
-    tables: dict[tuple[str, ...], int] = {}
-    for number, planned in enumerate(rows):
-        for name, row in planned.items():
-            prefix = f"{number}.{name}."
-            frame = row.frame
-            colours, places = np.unique(frame.rgb, axis=0, return_inverse=True)
-            arrays[f"{prefix}xy"] = frame.xy
-            arrays[f"{prefix}palette"] = colours
-            kind = np.min_scalar_type(max(len(colours) - 1, 0))
-            arrays[f"{prefix}rgb"] = places.reshape(-1).astype(kind)
-            arrays[f"{prefix}blanked"] = frame.blanked
-            arrays[f"{prefix}stroke"] = frame.stroke
-            arrays[f"{prefix}object"] = frame.object_index
-            arrays.update(_strokes_arrays(prefix, row.strokes))
-            if row.picture is not None:
-                arrays[f"{prefix}picture"] = np.frombuffer(row.picture, np.uint8)
-            table = tables.setdefault(row.strokes.object_names, len(tables))
-            figures = asdict(row.figures)
-            listed.append([number, name, frame.point_rate_hz, table, figures])
-    return Entry({"count": len(rows), "tables": [list(t) for t in tables], "rows": listed}, arrays)
+    projectors = []
+    for place, name in enumerate(rows[0] if rows else ()):
+        own = [planned[name] for planned in rows]
+        frames = [row.frame for row in own]
+        prefix = f"{place}."
+        colours, index = np.unique(
+            np.concatenate([frame.rgb for frame in frames]), axis=0, return_inverse=True
+        )
+        arrays[f"{prefix}palette"] = colours
+        kind = np.min_scalar_type(max(len(colours) - 1, 0))
+        arrays[f"{prefix}colour"] = index.reshape(-1).astype(kind)
+        arrays[f"{prefix}xy"] = np.concatenate([frame.xy for frame in frames])
+        arrays[f"{prefix}blanked"] = np.concatenate([frame.blanked for frame in frames])
+        arrays[f"{prefix}stroke"] = np.concatenate([frame.stroke for frame in frames])
+        arrays[f"{prefix}object"] = np.concatenate([frame.object_index for frame in frames])
+        arrays[f"{prefix}starts"] = _starts([len(frame) for frame in frames])
+        strokes = [row.strokes for row in own]
+        for column in STROKE_COLUMNS:
+            parts = [getattr(part, column) for part in strokes]
+            arrays[f"{prefix}strokes.{column}"] = np.concatenate(parts)
+        arrays[f"{prefix}strokes.rows"] = _starts([len(part) for part in strokes])
+        arrays[f"{prefix}strokes.starts"] = _starts([len(part.points) for part in strokes])
+        pictures = [row.picture or b"" for row in own]
+        arrays[f"{prefix}pictures"] = np.frombuffer(b"".join(pictures), np.uint8)
+        arrays[f"{prefix}pictures.starts"] = _starts([len(picture) for picture in pictures])
+        tables = list(dict.fromkeys(part.object_names for part in strokes))
+        projectors.append(
+            {
+                "name": name,
+                "rates": [frame.point_rate_hz for frame in frames],
+                "tables": [list(table) for table in tables],
+                "table": [tables.index(part.object_names) for part in strokes],
+                "figures": [asdict(row.figures) for row in own],
+            }
+        )
+    return Entry({"count": len(rows), "projectors": projectors}, arrays)
+
+
+def _starts(counts: Sequence[int]) -> NDArray[np.int64]:
+    return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
 
 
 def block_of(entry: Entry) -> list[dict[str, PlannedRow]]:
     """Turn it back."""
     rows: list[dict[str, PlannedRow]] = [{} for _ in range(entry.head["count"])]
-    tables = [tuple(names) for names in entry.head["tables"]]
-    arrays = entry.arrays
-    for number, name, rate_hz, table, figures in entry.head["rows"]:
-        prefix = f"{number}.{name}."
-        figures["dropped_objects"] = tuple(figures["dropped_objects"])
-        picture = arrays.get(f"{prefix}picture")
-        rows[number][name] = PlannedRow(
-            frame=Frame(
-                xy=arrays[f"{prefix}xy"],
-                rgb=arrays[f"{prefix}palette"][arrays[f"{prefix}rgb"]],
-                blanked=arrays[f"{prefix}blanked"],
-                stroke=arrays[f"{prefix}stroke"],
-                object_index=arrays[f"{prefix}object"],
-                point_rate_hz=rate_hz,
-            ),
-            figures=FrameFigures(**figures),
-            strokes=_strokes_from(prefix, arrays, tables[table]),
-            picture=None if picture is None else picture.tobytes(),
-        )
+    for place, projector in enumerate(entry.head["projectors"]):
+        prefix = f"{place}."
+        arrays = {
+            name.removeprefix(prefix): array
+            for name, array in entry.arrays.items()
+            if name.startswith(prefix)
+        }
+        rgb = arrays["palette"][arrays["colour"]]
+        tables = [tuple(names) for names in projector["tables"]]
+        starts = arrays["starts"].tolist()
+        stroke_rows = arrays["strokes.rows"].tolist()
+        stroke_starts = arrays["strokes.starts"].tolist()
+        picture_starts = arrays["pictures.starts"].tolist()
+        pictures = arrays["pictures"].tobytes()
+        for number, row in enumerate(rows):
+            figures = projector["figures"][number]
+            figures["dropped_objects"] = tuple(figures["dropped_objects"])
+            of = slice(starts[number], starts[number + 1])
+            own = slice(stroke_rows[number], stroke_rows[number + 1])
+            # Each frame has one offset more than it has strokes.
+            offsets = slice(own.start + number, own.stop + number + 1)
+            points = slice(stroke_starts[number], stroke_starts[number + 1])
+            picture = pictures[picture_starts[number] : picture_starts[number + 1]]
+            row[projector["name"]] = PlannedRow(
+                frame=Frame(
+                    xy=arrays["xy"][of],
+                    rgb=rgb[of],
+                    blanked=arrays["blanked"][of],
+                    stroke=arrays["stroke"][of],
+                    object_index=arrays["object"][of],
+                    point_rate_hz=projector["rates"][number],
+                ),
+                figures=FrameFigures(**figures),
+                strokes=Strokes(
+                    points=arrays["strokes.points"][points],
+                    offsets=arrays["strokes.offsets"][offsets],
+                    **{
+                        column: arrays[f"strokes.{column}"][own] for column in STROKE_COLUMNS[2:]
+                    },
+                    object_names=tables[projector["table"][number]],
+                ),
+                picture=picture or None,
+            )
     return rows
