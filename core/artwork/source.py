@@ -148,7 +148,9 @@ def _as_utf8(name: str, content: bytes) -> bytes:
     except LookupError as error:
         raise FormatError(f"{name} is in the unknown encoding {codec}.") from error
     except UnicodeError as error:
-        raise FormatError(f"{name} is not SVG text: it cannot be read as {codec}.") from error
+        raise FormatError(
+            f"{name} is not SVG text: it cannot be read as {codec}. Save the drawing as plain SVG."
+        ) from error
     content = text.encode("utf-8")
     return DECLARATION.sub(b'<?xml version="1.0" encoding="UTF-8"?>', content, count=1)
 
@@ -186,7 +188,8 @@ class _Scan:
         except expat.ExpatError as error:
             reason = expat.ErrorString(error.code)
             raise FormatError(
-                f"{self.name} is not well-formed XML: {reason} in line {error.lineno}."
+                f"{self.name} is not well-formed XML: {reason} in line {error.lineno}. It is no "
+                "SVG file, or one that was cut off or damaged: save it again as plain SVG."
             ) from error
         return SvgSource(
             self.name,

@@ -37,6 +37,8 @@ IntArray = NDArray[np.int64]
 MOST_SHAPES = 50_000
 MOST_KNOTS = 2_000_000
 LARGEST_COORDINATE = 1e7
+PEN_OF_PAGE = 1.0 / 480.0
+"""Width of lettering's pen over the longer side of the page."""
 SAME_POINT = 1e-4  # usvg writes single precision
 DOT_CAPS = frozenset({"round", "square"})
 PAINTS = frozenset({"linearGradient", "radialGradient", "pattern"})
@@ -98,7 +100,10 @@ def read_simplified(
 
 def _warnings(source: SvgSource, messages: Sequence[str], text: TextMode) -> list[str]:
     """Word what was lost for the artist."""
-    result = [f"{source.name}: {kind} are left out." for kind in source.lost]
+    result = [
+        f"{source.name}: {kind} {'are' if kind.endswith('s') else 'is'} left out."
+        for kind in source.lost
+    ]
     if source.has_text and text == "none":
         result.append(f"{source.name}: text is left out.")
     if not source.sized:
@@ -175,21 +180,29 @@ class _Walk:
             paths, knots=_transform(paths.knots, matrices, knots_before[paths.shape_offsets])
         )
         fill, stroke = self._colours("fill", "none"), self._colours("stroke", "none")
+        widths = np.array([float(e.get("stroke-width", "1")) for e in elements], np.float64)
+        determinants = matrices[:, 0] * matrices[:, 3] - matrices[:, 1] * matrices[:, 2]
+        widths *= np.sqrt(np.abs(determinants))
         capped = [e.get("stroke-linecap") in DOT_CAPS for e in elements]
         paths = _with_dots(paths, (stroke[:, 3] > 0.0) & np.array(capped, bool))
         if self.source.has_text and self.text == "strokes":
             paths, written = _pen_strokes(paths)
             written &= fill[:, 3] > 0.0
             stroke[written], fill[written] = fill[written], 0.0
+            # A pen the artist can see in the 3D view.
+            widths[written] = max(self.width, self.height) * PEN_OF_PAGE
         if len(paths.knots) and not np.abs(paths.knots).max() < LARGEST_COORDINATE:
             raise FormatError(
                 f"{self.source.name} has a coordinate of {np.abs(paths.knots).max():.3g} pixels; "
                 f"the limit is {LARGEST_COORDINATE:.0g}. Scale the drawing down."
             )
+        if len(paths.knots) and self._off_page(paths.knots):
+            warnings.append(
+                f"{self.source.name}: all of it lies outside its page of {self.width:g} × "
+                f"{self.height:g} pixels. Fit the page to the drawing, or switch Crop to Page off."
+            )
         layers = [self._layer(state.groups, depth) for state in states]
         names = list(dict.fromkeys(layers))
-        widths = np.array([float(e.get("stroke-width", "1")) for e in elements], np.float64)
-        determinants = matrices[:, 0] * matrices[:, 3] - matrices[:, 1] * matrices[:, 2]
         return Page(
             width=self.width,
             height=self.height,
@@ -199,7 +212,7 @@ class _Walk:
             shape_offsets=paths.shape_offsets,
             fill=fill,
             stroke=stroke,
-            line_width=widths * np.sqrt(np.abs(determinants)),
+            line_width=widths,
             even_odd=np.array([e.get("fill-rule") == "evenodd" for e in elements], bool),
             clip=np.array([state.clip for state in states], np.int32),
             layer=np.array([names.index(layer) for layer in layers], np.int32),
@@ -210,6 +223,12 @@ class _Walk:
             lettering=tuple(lettering),
             warnings=tuple(warnings),
         )
+
+    def _off_page(self, knots: FloatArray) -> bool:
+        """Whether the box around some knots misses the page."""
+        half = np.array([self.width, self.height]) / 2.0
+        points = knots.reshape(-1, 2)
+        return bool(np.any(points.min(axis=0) > half) or np.any(points.max(axis=0) < -half))
 
     def _colours(self, paint: str, default: str) -> FloatArray:
         """RGBA of all shapes' fills or strokes, (s, 4)."""

@@ -191,6 +191,11 @@ class Usvg:
         if code:
             reason = messages[-1] if messages else "no reason given"
             reason = reason.removeprefix("Error: ").removeprefix("SVG data parsing failed cause ")
+            if "invalid size" in reason:
+                raise FormatError(
+                    f"{name} has no page: its width, its height or its viewBox is 0 or below. Set "
+                    "the size of the page in the program it comes from."
+                )
             raise FormatError(f"{name} is not a readable SVG file: {reason.rstrip('.')}.")
         if size > self.limits.output_bytes:
             raise FormatError(

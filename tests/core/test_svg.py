@@ -172,6 +172,7 @@ def test_text_becomes_pen_strokes_in_writing_order(usvg):  # noqa: F811
     assert not page.contour_closed.any()
     assert not page.fill[:, 3].any()
     assert page.layer_names == ("captions",)
+    assert page.line_width.tolist() == [200 / 480] * 3
     assert page.stroke[0].tolist() == [1, 0, 0, 1]
     assert page.stroke[1].tolist() == [0, 0, 1, 1]
     # Turned by 90 degrees the first line runs down the page: later strokes lie lower.
@@ -225,6 +226,34 @@ def test_colours_of_parts_of_a_line_follow_the_letters(usvg):  # noqa: F811
     assert strokes.warnings == ()
 
 
+def test_a_drawing_beside_its_page_says_so(usvg):  # noqa: F811
+    for x, beside in ((300, True), (-150, True), (150, False)):
+        page = read_svg(wrap(f'<path d="M{x} 20h90" stroke="red"/>').encode(), usvg, name="far.svg")
+        assert page.warnings == (
+            (
+                "far.svg: all of it lies outside its page of 200 × 200 pixels. Fit the page to the "
+                "drawing, or switch Crop to Page off.",
+            )
+            if beside
+            else ()
+        )
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"", "no SVG file, or one that was cut off or damaged: save it again"),
+        (b"hello", "save it again as plain SVG"),
+        (wrap('<path d="M0 0L9 9"').encode()[:120], "save it again as plain SVG"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(40), "not SVG text.*Save the drawing as plain SVG"),
+        (wrap("", 'width="0" height="9"').encode(), "has no page: its width.*Set the size"),
+    ],
+)
+def test_a_file_that_is_broken_names_itself_and_a_remedy(usvg, content, says):  # noqa: F811
+    with pytest.raises(FormatError, match=rf"^torn\.svg .*{says}"):
+        read_svg(content, usvg, name="torn.svg")
+
+
 def test_dashes_are_said_to_be_lost(usvg):  # noqa: F811
     page = read_svg(
         wrap('<path d="M0 9H90" stroke="red" stroke-dasharray="3 2"/>').encode(), usvg, name="a.svg"
@@ -252,7 +281,7 @@ def test_what_is_lost_is_said(usvg, tmp_path):  # noqa: F811
         "lost.svg: images are left out.",
         "lost.svg: masks are left out.",
         "lost.svg: scripts are left out.",
-        "lost.svg: animation are left out.",
+        "lost.svg: animation is left out.",
     )
     assert len(page) == 1
 
@@ -324,7 +353,7 @@ BAD = {
         "the limit is 1e+07",
     ),
     "nested groups": (wrap("<g>" * 5000 + "</g>" * 5000), f"nests more than {MOST_NESTED}"),
-    "no size": (wrap(BOX, 'width="0" height="50"'), "not a readable SVG file"),
+    "no size": (wrap(BOX, 'width="0" height="50"'), "has no page: its width"),
     "endless use": (
         wrap(
             "<defs>"
