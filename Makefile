@@ -139,7 +139,10 @@ screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender windo
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_artwork.py docs/pictures --artwork $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_preview.py docs/pictures --size 1720x940 \
 	  $(ARGS)
-	$(BIN)/python tests/gui/run.py tests/gui/screenshot_live.py docs/pictures --size 1600x1500 $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_live.py docs/pictures --size 1600x1500 \
+	  --scene sample_scenes/lighthouse.blend $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_effects.py docs/pictures \
+	  --scene sample_scenes/opening.blend --size 1400x900 $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_timeline.py docs/pictures $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_bake.py docs/pictures --size 1600x1000 $(ARGS)
 
