@@ -273,3 +273,33 @@ def test_file_loaded_while_reading(scene):
 
     read_on()
     assert not bpy.data.objects["Item"].hide_viewport
+
+
+@pytest.mark.parametrize("overridden", [False, True])
+def test_linked_data(scene, tmp_path, overridden):
+    """Linked objects and overrides render by the same rules, and come back as they were."""
+    boats = add_collection("Boats")
+    hull, oar = add_cube("Hull", boats), add_cube("Oar", boats)
+    hull.hide_viewport = oar.hide_render = True
+    hull.modifiers.new("Array", "ARRAY").show_viewport = False
+    path = tmp_path / "boats.blend"
+    bpy.ops.wm.save_as_mainfile(filepath=str(path))
+    bpy.ops.wm.read_homefile(use_empty=True)
+    scene = bpy.context.scene
+    camera = bpy.data.objects.new("Camera", bpy.data.cameras.new("Camera"))
+    scene.collection.objects.link(camera)
+    scene.camera = camera
+    with bpy.data.libraries.load(str(path), link=True) as (_there, here):
+        here.collections = ["Boats"]
+    boats = here.collections[0]
+    scene.collection.children.link(boats)
+    if overridden:
+        local = boats.override_hierarchy_create(scene, bpy.context.view_layer)
+        scene.collection.children.unlink(boats)
+        boats = local
+    surfaces = read()
+    assert {name.split(" ")[0] for name in surfaces} == {"Hull"}
+    (surface,) = surfaces.values()
+    assert len(surface.topology.triangles) == 2 * 12
+    hull = boats.objects["Hull"]
+    assert (hull.hide_viewport, hull.modifiers["Array"].show_viewport) == (True, False)
