@@ -97,7 +97,10 @@ def _parser(prog: str) -> argparse.ArgumentParser:
     workers = argparse.ArgumentParser(add_help=False)
     work = workers.add_argument_group("work")
     work.add_argument(
-        "--jobs", metavar="N", type=_count, default=1, help="processes to use (%(default)s)"
+        "--jobs",
+        metavar="N",
+        type=_count,
+        help="processes to use (one for each processor where there is much to do)",
     )
     work.add_argument(
         "--scheduler",

@@ -14,13 +14,14 @@ import time
 from collections.abc import Generator, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from statistics import median
 from typing import Any, Literal, Protocol, TextIO, cast
 
 from . import live_show, pipeline
 from .documents import read_document
-from .errors import FormatError, HostError, OutputError, SettingError
+from .errors import FormatError, HostError, OutputError, SceneError, SettingError
 from .output import ilda, stroke_json, svg
 from .output.points_json import PointsWriter
 from .output.stroke_json import Page
@@ -39,12 +40,14 @@ from .sequence import Progress, RenderRequest, RenderResult, render_sequence
 from .show.cache import Cache, default_folder
 from .show.cluster import ClusterRunner
 from .show.jobs import (
+    AutomaticRunner,
     ProcessRunner,
     Runner,
     SerialRunner,
     WorkerCommand,
     WorkerRequest,
     digest_of_file,
+    processors,
 )
 from .show.render import render_film, render_part, strip_films
 from .show.work import FilmSource
@@ -66,6 +69,10 @@ __all__ = [
 
 
 ProgressStyle = Literal["bar", "lines"]
+
+
+JOBS_MOST = 8
+"""Processes that are started unasked, for the sake of memory."""
 
 
 class SceneHost(Protocol):
@@ -343,7 +350,15 @@ def _runner(
     if options.jobs == 1 and options.scheduler is None:
         yield SerialRunner(film)
         return
-    file = (options.file or host.open_file()).resolve()
+    automatic = options.jobs is None and options.scheduler is None
+    try:
+        file = (options.file or host.open_file()).resolve()
+    except SceneError:
+        if not automatic:
+            raise
+        # What is not saved no other process can open.
+        yield SerialRunner(film)
+        return
     worker = WorkerRequest(
         file=str(file),
         digest=digest_of_file(file),
@@ -351,6 +366,11 @@ def _runner(
         camera=options.camera,
         cache=str(cache.folder.resolve()),
     )
+    if automatic:
+        count = min(processors(), JOBS_MOST)
+        several = partial(ProcessRunner, host.worker(worker), count) if count > 1 else None
+        yield AutomaticRunner(film, several)
+        return
     if options.scheduler is None:
         yield ProcessRunner(host.worker(worker), options.jobs)
         return

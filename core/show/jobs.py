@@ -15,7 +15,7 @@ import os
 import queue
 import subprocess
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -37,6 +37,7 @@ from .work import (
 )
 
 __all__ = [
+    "AutomaticRunner",
     "Graph",
     "ProcessRunner",
     "Runner",
@@ -44,6 +45,7 @@ __all__ = [
     "WorkerCommand",
     "WorkerRequest",
     "digest_of_file",
+    "processors",
     "serve",
 ]
 
@@ -221,6 +223,38 @@ class SerialRunner:
                 graph.finish(number)
 
 
+WORTH_PROCESSES = 600
+"""Frames of work from which on starting other processes pays."""
+
+
+@dataclass(frozen=True, eq=False)
+class AutomaticRunner:
+    """Does little work in this process and much in several; the results are the same.
+
+    Attributes
+    ----------
+    source
+    processes
+        Makes the runner for much work; None where there can be no other processes.
+    """
+
+    source: FilmSource
+    processes: Callable[[], Runner] | None
+
+    def run(self, graph: Graph, cache: Cache, makers: Makers) -> Iterator[int]:
+        """See `Runner`."""
+        runner: Runner = SerialRunner(self.source)
+        if self.processes is not None and graph.total >= WORTH_PROCESSES:
+            runner = self.processes()
+        yield from runner.run(graph, cache, makers)
+
+
+def processors() -> int:
+    """Return how many processors this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)
+    return len(affinity(0)) if affinity else os.cpu_count() or 1
+
+
 @dataclass(frozen=True, slots=True)
 class WorkerRequest:
     """What a worker has to open.
@@ -292,6 +326,12 @@ class WorkerCommand:
     environment: Mapping[str, str] = field(default_factory=dict)
 
 
+_ONE_THREAD = dict.fromkeys(
+    ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"), "1"
+)
+"""For the environment of workers: there is one for each processor already."""
+
+
 class Worker:
     """A worker process and the thread that listens to it.
 
@@ -318,7 +358,7 @@ class Worker:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
-            env={**os.environ, **command.environment},
+            env={**os.environ, **_ONE_THREAD, **command.environment},
             # Ctrl-C is for the one who started us; we end the workers ourselves.
             start_new_session=os.name != "nt",
         )
