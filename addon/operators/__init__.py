@@ -39,6 +39,9 @@ CLASSES = (
 def register() -> None:
     """Register the operators."""
     for cls in CLASSES:
+        if "bl_description" not in vars(cls) and cls.__doc__:
+            # Blender would keep the line breaks of the source in its tooltip.
+            cls.bl_description = " ".join(cls.__doc__.split())
         bpy.utils.register_class(cls)
     artwork.register_menus()
     live.register_keys()

@@ -108,9 +108,17 @@ class BEAMWRIGHT_PG_lines(bpy.types.PropertyGroup):
         override=OVERRIDABLE,
     )
     silhouette: _kind("silhouette", "Silhouette", "Outlines, where the surface turns away")
-    crease: _kind("crease", "Crease", "Edges where two faces meet at an angle")
+    crease: _kind(
+        "crease",
+        "Crease",
+        "Edges where two faces meet at more than the crease angle, such as those of a box",
+    )
     border: _kind("border", "Border", "Open edges, with a face on one side only")
-    material: _kind("material", "Material Boundary", "Edges between two materials")
+    material: _kind(
+        "material",
+        "Material Boundary",
+        "Edges between faces of two materials, such as a painted window",
+    )
     mark: _kind("mark", "Marked Edges", "Edges that were marked by hand")
     intersection: _kind(
         "intersection", "Intersection", "Lines where this object passes through another one"

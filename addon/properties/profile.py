@@ -71,7 +71,8 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
 
     rating: EnumProperty(
         name="Rating",
-        description="Fill in the usual values of a scanner pair with this rating",
+        description="Start from the usual values of scanners with this rating, which stands in the "
+        "projector's papers. The test pictures show whether they fit this very pair",
         items=_RATING_ITEMS,
         get=_get_rating,
         set=_set_rating,
@@ -81,7 +82,8 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
     )
     point_rate_hz: IntProperty(
         name="Point Rate",
-        description="Points sent to the scanners each second",
+        description="Points sent to the scanners each second. A higher rate allows more points at "
+        "the same refresh, but faster than their rating, scanners round corners and shrink circles",
         default=round(_PROFILE.point_rate_hz),
         min=1000,
         max=200000,
@@ -139,7 +141,8 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
     )
     acceleration_max_deg_s2: FloatProperty(
         name="Acceleration Limit",
-        description="Largest acceleration of the beam, in degrees per second squared",
+        description="Largest acceleration of the beam, in degrees per second squared. Set too "
+        "high, corners are rounded; too low, frames take more points than they need",
         default=_PROFILE.acceleration_max_deg_s2,
         min=1.0e5,
         max=1.0e11,
@@ -147,7 +150,8 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
     )
     velocity_max_deg_s: FloatProperty(
         name="Speed Limit",
-        description="Largest speed of the beam, in degrees per second",
+        description="Largest speed of the beam, in degrees per second. It decides how long far "
+        "jumps without light take",
         default=_PROFILE.velocity_max_deg_s,
         min=100.0,
         max=1.0e8,
@@ -155,7 +159,8 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
     )
     colour_delay_us: FloatVectorProperty(
         name="Colour Delay",
-        description="How late red, green and blue light come after their point, in microseconds",
+        description="How late red, green and blue light come after their point, in microseconds. "
+        "Wrong, strokes begin or end with tails of one colour",
         size=3,
         default=_PROFILE.colour_delay_us,
         min=-2000.0,
@@ -166,7 +171,8 @@ class BEAMWRIGHT_PG_profile(bpy.types.PropertyGroup):
     )
     rise_us: FloatProperty(
         name="Rise Time",
-        description="Time constant with which the light comes up, in microseconds",
+        description="Time constant with which the light comes up, in microseconds. Strokes are lit "
+        "that much earlier, so that they do not begin dim",
         default=_PROFILE.rise_us,
         min=0.0,
         max=2000.0,

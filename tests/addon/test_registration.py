@@ -98,6 +98,7 @@ def test_operators_are_described(addon, cls):
     description = operator.get_rna_type().description
     assert description[0].isupper()
     assert not description.endswith(".")
+    assert "\n" not in description
     assert len(description) > 20
 
 
