@@ -37,14 +37,19 @@ def part(path):
 
 
 def grab(name, area):
-    """Save a picture of the sidebar, as the screen shows it."""
+    """Save a picture of the sidebar, as the screen shows it, while Blender goes on.
+
+    A Blender that waited for it would be a source that stalls.
+    """
     window = bpy.context.window_manager.windows[0]
     region = next(item for item in area.regions if item.type == "UI")
     top = window.height - region.y - region.height
     path = OUT / name
     crop = f"{region.width}x{region.height}+{region.x}+{top}"
     command = ["import", "-window", "root", "-crop", crop, "+repage", "+dither", "-colors", "256"]
-    subprocess.run([*command, f"png8:{path}"], check=True)
+    with subprocess.Popen([*command, f"png8:{path}"]) as running:
+        yield from until(lambda: running.poll() is not None, 60.0)
+        assert running.returncode == 0
 
 
 def show_live_alone():
@@ -84,6 +89,9 @@ def steps():
     space.show_region_ui = True
     space.show_region_toolbar = False
     space.region_3d.view_perspective = "CAMERA"
+    # Drawn by the processor alone, a shaded view takes longer than the stall time.
+    space.shading.type = "WIREFRAME"
+    space.overlay.show_overlays = False
     show_live_alone()
     yield
     region = next(item for item in area.regions if item.type == "UI")
@@ -110,13 +118,16 @@ def steps():
         yield from until(lambda: worst_spot.reading_of(scene, projector)[1])
         yield
         assert not receiver.lit
-        grab("live_dark.png", area)
+        yield from grab("live_dark.png", area)
+        assert live.status(projector.name).state.value == "dark", state()
         bpy.ops.beamwright.live_arm("EXEC_DEFAULT")
         yield from until(lambda: receiver.lit)
         yield
         yield
         assert worst_spot.reading_of(scene, projector)[1]
-        grab("live_armed.png", area)
+        yield from grab("live_armed.png", area)
+        # A machine too slow to draw the window in time goes dark, and the picture would lie.
+        assert live.status(projector.name).lit, state()
         # Scrubbing keeps it lit: the timer feeds it.
         for frame in (61, 70, 80):
             scene.frame_set(frame)
