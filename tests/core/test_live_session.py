@@ -1,7 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Playing and receiving whole sequences on loopback, discovery, and the virtual projector."""
 
+import socket
 import struct
+import sys
 import threading
 import time
 import xml.etree.ElementTree as ElementTree
@@ -12,7 +14,9 @@ import numpy as np
 import pytest
 from beamwright.core.errors import OutputError, SettingError
 from beamwright.core.frame import Frame
+from beamwright.core.live.cutting import frame_messages
 from beamwright.core.live.discovery import discover
+from beamwright.core.live.idn import Command, Configuration, Hello
 from beamwright.core.live.link import SenderSettings
 from beamwright.core.live.picture import page, png, svg
 from beamwright.core.live.receiver import Receiver
@@ -77,6 +81,30 @@ def wait_dark(receiver):
         time.sleep(0.005)
     assert not receiver.lit
     assert not receiver.connected
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems do not note the time")
+def test_jitter_is_that_of_the_wire():
+    """A receiver that is kept from looking still knows when each datagram came."""
+    with Receiver(port=0, record_max=10) as receiver:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as client:
+            client.connect(("127.0.0.1", receiver.port))
+            with receiver._lock:
+                for number in range(4):
+                    (message,) = frame_messages(
+                        bytes(7 * 30), 20_000, 20_000 * number, configuration=Configuration()
+                    )
+                    client.send(Hello(Command.MESSAGE, number, message.encode()).encode())
+                    time.sleep(0.02)
+                time.sleep(0.12)
+            until = time.monotonic() + 2.0
+            while len(receiver.recorded()) < 4 and time.monotonic() < until:
+                time.sleep(0.005)
+        arrived = [frame.arrived_s for frame in receiver.recorded()]
+    assert len(arrived) == 4
+    assert min(np.diff(arrived)) >= 0.0195
+    # Read at once they would be no time apart.
+    assert receiver.figures().faults == {}
 
 
 def test_playing_ends_dark_when_told_to_stop():

@@ -187,6 +187,26 @@ def test_a_wave_is_a_window_of_the_last_tenth_of_a_second(unit, client):
     assert "wave chunk does not join" in str(unit.figures().faults)
 
 
+def test_a_wave_that_ran_out_is_a_gap(unit, client):
+    """What came ahead is drawn meanwhile; only when nothing is left has the light a gap."""
+    wave = Configuration(mode=ServiceMode.GRAPHIC_CONTINUOUS)
+
+    def turn(number):
+        for message in wave_messages(
+            picture(300, seed=number), FRAME_US, number * FRAME_US, configuration=wave
+        ):
+            assert client.send(message) == Result.ACCEPTED
+
+    for number in range(4):  # 40 ms ahead
+        turn(number)
+    client.now += 0.039
+    turn(4)
+    assert unit.figures().gaps == 0
+    client.now += 0.012
+    turn(5)
+    assert unit.figures().gaps == 1
+
+
 @pytest.mark.parametrize(
     ("messages", "word"),
     [
