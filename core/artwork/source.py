@@ -35,7 +35,7 @@ GEOMETRY = frozenset(
 FOLDED = bytes(
     ord("0") if chr(i).isdigit() else ord(chr(i).lower()) if i < 128 else i for i in range(256)
 )
-SUSPECT = (b"nan", b"inf", b"e00", b"e+00", b"000000000")
+SUSPECT = (b"nan", b"inf", b"0e00", b"0e+00", b"000000000")
 NOT_A_NUMBER = re.compile(r"(?i)(?<![a-z])(nan|inf|infinity)(?![a-z])")
 HUGE = re.compile(r"(?i)\de\+?\d\d|(?<![\d.])\d{9}")
 COLOUR_WORD = re.compile(rb"(?i)(?<=[:=\"'\s])rebeccapurple(?=[;\"'\s!}])")
