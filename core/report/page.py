@@ -416,13 +416,26 @@ def _stills(report: tables.Report, scenes: Sequence[SceneSpan]) -> list[tuple[Sc
         ]
     result = []
     for span in spans:
-        inside = [frame for frame in sorted(light) if span.first <= frame <= span.last]
+        inside = _frames_alone(span, spans, light)
         if not inside:
             continue
         middle = inside[len(inside) // 2]
         fullest = max(inside, key=lambda frame: light[frame])
         result.append((span, middle if 2 * light[middle] >= light[fullest] else fullest))
     return result
+
+
+def _frames_alone(span: SceneSpan, spans: Sequence[SceneSpan], frames: Iterable[int]) -> list[int]:
+    """Frames of a span that no other one shares, as in a transition; all, where none is alone."""
+    inside = [frame for frame in sorted(frames) if span.first <= frame <= span.last]
+    others = [
+        other for other in spans if other is not span and other.first <= span.last
+        and span.first <= other.last
+    ]  # fmt: skip
+    alone = [
+        frame for frame in inside if not any(other.first <= frame <= other.last for other in others)
+    ]
+    return alone or inside
 
 
 def _still(report: tables.Report, span: SceneSpan, frame: int) -> str:

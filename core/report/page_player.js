@@ -365,10 +365,11 @@
     const none = rank === undefined;
     const over = !none && points[rank] > budget[rank];
     const hertz = none ? 0 : row.rate / points[rank];
+    const dark = !none && lit[rank] === 0;
     row.laneNote.textContent = none ? "no frame" : `${over ? "▲ " : ""}${points[rank]} of ${budget[rank]} points`;
     row.laneNote.className = over ? "warn" : "";
-    row.laneRefresh.textContent = none ? "" : `${hertz.toFixed(1)} Hz of ${row.target} Hz asked`;
-    row.nowText.textContent = none ? "No frame here." :
+    row.laneRefresh.textContent = none ? "" : dark ? "dark" : `${hertz.toFixed(1)} Hz of ${row.target} Hz asked`;
+    row.nowText.textContent = none ? "No frame here." : dark ? "Dark." :
       `${points[rank]} points (${lit[rank]} lit) in ${strokes[rank]} strokes, drawn ${hertz.toFixed(1)} times a second.`;
     const remarks = [];
     if (over) remarks.push(`▲ Over the budget of ${budget[rank]} points.`);
@@ -613,12 +614,15 @@
     const { track } = addLane("Cues");
     about.cues.forEach(([name, frame], index) => {
       const next = index + 1 < about.cues.length ? about.cues[index + 1][1] : about.last;
-      const near = percent(placeOf(next)) - percent(placeOf(frame)) < 7;
+      // The last one may be as long as it likes, unless it stands at the right end.
+      const room = percent(placeOf(next)) - percent(placeOf(frame));
+      const near = room < 7;
       const button = element("button", near ? "cue seek bare" : "cue seek", name);
       button.type = "button";
       button.dataset.frame = frame;
       button.title = button.ariaLabel = `${name}, frame ${frame}`;
       button.style.left = `${percent(placeOf(frame))}%`;
+      if (!near) button.style.maxWidth = `min(9rem, ${room}% - 3px)`;
       track.append(button);
     });
   }

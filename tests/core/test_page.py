@@ -144,6 +144,15 @@ def test_a_still_shows_light_where_the_middle_is_dark():
     assert int(still) in (1, 2, 7, 8)
 
 
+def test_a_still_of_a_scene_is_taken_outside_its_transitions():
+    spans = (("One", 1, 60), ("Two", 41, 70), ("Three", 69, 70))
+    score = Score(scenes=tuple(SceneSpan(*span) for span in spans))
+    shown = Reader(write(report(70, dark=range(1, 20)), score).decode())
+    stills = [int(row["data-still"]) for _, row in shown.elements if "data-still" in row]
+    # The middle of frames 1-40 and 61-68; the third is never alone.
+    assert stills == [21, 65, 70]
+
+
 def test_every_button_leads_to_a_frame_of_the_report(page):
     frames = [int(row["data-frame"]) for row in page.with_class("seek")]
     assert frames
