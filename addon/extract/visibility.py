@@ -125,6 +125,7 @@ def apply_render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) 
     touched that is alike already, which is the usual case.
     """
     changes: list[Change] = []
+    address: Address
     for collection in bpy.data.collections:
         address = ("COLLECTION", collection.session_uid, None, None)
         _set(changes, address, collection, "hide_viewport", collection.hide_render)

@@ -201,8 +201,8 @@ class BEAMWRIGHT_OT_profile_export(_Failing, ExportHelper, bpy.types.Operator):
         """Ask where, with the label as the file's name."""
         label = profiles.file_name(_projector(context).profile.label)
         self.filepath = f"{label}{profiles.SUFFIX}"
-        result: set[str] = super().invoke(context, event)
-        return result
+        result: Any = super().invoke(context, event)
+        return set(result)
 
     def execute(self, context: Any) -> set[str]:
         """Write the file."""

@@ -4,6 +4,8 @@
 Each draws with the same function as its twin in the sidebar.
 """
 
+from typing import Any
+
 import bpy
 
 from .object_lines import BEAMWRIGHT_PT_drawing
@@ -40,7 +42,11 @@ class _Part(_Tab):
     """A part of the selected projector's settings."""
 
     bl_parent_id = "BEAMWRIGHT_PT_scene_projectors"
-    poll = classmethod(ProjectorPanel.poll.__func__)  # type: ignore[attr-defined]  # a class method
+
+    @classmethod
+    def poll(cls, context: Any) -> bool:
+        """Show it where a projector is selected."""
+        return ProjectorPanel.poll(context)
 
 
 class BEAMWRIGHT_PT_scene_placement(_Part, bpy.types.Panel):
