@@ -405,12 +405,11 @@ def _refuse_contradictions(morphs: Sequence[_NamedMorph]) -> None:
             if place not in seen:
                 seen.add(place)
                 pending.extend(follows[place])
-    for start, after in enumerate(follows):
-        for place in after:
-            first, second = morphs[start], morphs[place]
-            if first.morph.factor < 1.0 and second.morph.factor > 0.0:
+    for earlier, after in zip(morphs, follows, strict=True):
+        for later in (morphs[place] for place in after):
+            if earlier.morph.factor < 1.0 and later.morph.factor > 0.0:
                 raise SceneError(
-                    f"The morph of “{second.holder}” begins before that of “{first.holder}”, "
+                    f"The morph of “{later.holder}” begins before that of “{earlier.holder}”, "
                     "which it goes on from, is done: let the first factor reach 1 before the "
                     "second leaves 0."
                 )
