@@ -136,6 +136,9 @@ test-gui: $(VENV)/.test ## Drive a Blender window (see DEVELOPERS.md); pictures 
 
 screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender window (see DEVELOPERS.md)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_panel.py docs/pictures $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/check_first_sequence.py build/gui/first \
+	  --size 1400x900 $(ARGS)
+	cp build/gui/first/2-analyzed.png docs/pictures/first_sequence.png
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_artwork.py docs/pictures --artwork $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_preview.py docs/pictures --size 1720x940 \
 	  $(ARGS)
