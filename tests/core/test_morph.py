@@ -8,7 +8,7 @@ import pytest
 import shapely
 from beamwright.core.effects.morph import blended, partners
 from beamwright.core.pipeline import visible_strokes
-from beamwright.core.scene import Morph
+from beamwright.core.scene import Morph, Reveal
 from beamwright.core.strokes import Strokes
 from hypothesis import given
 from hypothesis import strategies as st
@@ -131,3 +131,26 @@ class TestInAScene:
         middle_high = (ends[0].max(axis=0) + ends[1].max(axis=0)) / 2
         assert low == pytest.approx(middle_low, abs=0.05)
         assert high == pytest.approx(middle_high, abs=0.05)
+
+    def test_reveals_act_on_either_side_before_the_morph(self):
+        """Just off an end the picture is the revealed side, and half way it is the blend."""
+        whole = scene(self.first, self.second, self.front, camera=self.view)
+
+        def drawn(factor):
+            effects = [
+                Reveal(frozenset({0}), 0.0, 0.3),
+                Morph(frozenset({0}), frozenset({1}), factor),
+                Reveal(frozenset({1}), 0.0, 0.8),
+            ]
+            result = visible_strokes(replace(whole, effects=effects))
+            return result.take(result.object_index != 2)
+
+        ends = [drawn(0.0), drawn(1.0)]
+        full = [self.drawn(f) for f in (0.0, 1.0)]
+        full = [end.take(end.object_index != 2).lengths.sum() for end in full]
+        assert ends[0].lengths.sum() == pytest.approx(0.3 * full[0])
+        assert ends[1].lengths.sum() == pytest.approx(0.8 * full[1])
+        half = drawn(0.5)
+        expected = blended(*ends, 0.5)
+        assert np.array_equal(half.points, expected.points)
+        assert np.array_equal(half.offsets, expected.offsets)

@@ -60,3 +60,47 @@ def test_dots_in_order_appear_when_their_turn_comes():
     after = revealed(lines, Reveal(frozenset({0}), 0.0, 0.6, together=False))
     assert 1 not in before.identity
     assert 1 in after.identity
+
+
+def shown_first(lines, seed, share=0.5):
+    """Identities of the strokes that half of the length shows."""
+    effect = Reveal(frozenset({0}), 0.0, share, together=False, shuffle_seed=seed)
+    return revealed(lines, effect).identity.tolist()
+
+
+@STEADY
+@given(
+    st.lists(st.integers(0, 2**40), min_size=2, max_size=12, unique=True),
+    st.integers(0, 2**31 - 1),
+    st.randoms(use_true_random=False),
+)
+def test_a_random_order_hangs_on_the_identities_alone(identities, seed, chance):
+    """Neither the place in the list nor strokes that come and go change who is before whom."""
+
+    def lines(which):
+        return Strokes.from_polylines([[[0, 0], [1, 0]]] * len(which), identity=which)
+
+    def order(which):
+        effect = Reveal(frozenset({0}), 0.0, 1.0 - 1e-12, together=False, shuffle_seed=seed)
+        return revealed(lines(which), effect).identity.tolist()
+
+    whole = order(identities)
+    assert sorted(whole) == sorted(identities)
+    mixed = chance.sample(identities, len(identities))
+    assert order(mixed) == whole
+    some = mixed[: max(1, len(mixed) // 2)]
+    assert order(some) == [value for value in whole if value in some]
+
+
+def test_seeds_give_different_orders_and_the_plain_one_none():
+    """Of 24 strokes the first half differs from seed to seed; the number 0 shuffles, too."""
+    lines = Strokes.from_polylines([[[0, k], [1, k]] for k in range(24)])
+    halves = {tuple(shown_first(lines, seed)) for seed in range(30)}
+    assert len(halves) == 30
+    assert shown_first(lines, None) == list(range(12))
+    # Every stroke is in the first half for about half of the seeds.
+    counts = np.bincount(
+        [row for seed in range(400) for row in shown_first(lines, seed)], minlength=24
+    )
+    # Binomial, n 400, p 1/2: standard deviation 10; four of them for 24 strokes.
+    assert np.abs(counts - 200).max() < 45
