@@ -83,11 +83,11 @@ class BEAMWRIGHT_OT_show_render(FrameJob, bpy.types.Operator):
     def _rendered(self, options: Sequence[str]) -> Generator[Step, None, None]:
         self._written: list[Path] = []
         with tempfile.TemporaryDirectory(prefix="beamwright-show-") as folder:
-            path = bpy.data.filepath
-            if not path or bpy.data.is_dirty:
-                # The changes that nobody saved yet belong to the show as well.
-                path = os.path.join(folder, os.path.basename(path) or "untitled.blend")
-                bpy.ops.wm.save_as_mainfile(filepath=path, copy=True, check_existing=False)
+            # A copy: changes that nobody saved yet belong to the show as well, and saving again
+            # while the render goes on does it no harm.
+            name = os.path.basename(bpy.data.filepath) or "untitled.blend"
+            path = os.path.join(folder, name)
+            bpy.ops.wm.save_as_mainfile(filepath=path, copy=True, check_existing=False)
             answer = yield from _told([*command_line(), "render", path, *options])
         self._written = [Path(name) for name in answer["files"]]
 

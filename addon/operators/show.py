@@ -53,9 +53,11 @@ class BEAMWRIGHT_OT_show_new(bpy.types.Operator):
         settings.is_show = True
         editor = show.sequence_editor_create()
         target = getattr(show, PROPERTY)
-        for number, source in enumerate(getattr(current, PROPERTY).projectors):
-            projector = target.add_projector(source.name)
-            copy_values(source, projector)
+        for source in getattr(current, PROPERTY).projectors:
+            copy_values(source, target.add_projector(source.name))
+        if not target.projectors:
+            target.add_projector()  # what a scene without any has by itself
+        for number, projector in enumerate(target.projectors):
             channel = FIRST_CHANNEL + 2 * number  # room for overlaps in between
             for offset in (0, 1):
                 settings.assign(channel + offset, projector.name)

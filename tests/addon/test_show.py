@@ -11,6 +11,7 @@ import time
 import bpy
 import pytest
 from beamwright.addon.extract.sequencer import problems, read_timeline
+from beamwright.addon.properties.scene import DEFAULT_PROJECTOR_NAME
 from beamwright.addon.show import open_film
 from beamwright.core.errors import SceneError
 from beamwright.core.output import ilda
@@ -196,9 +197,73 @@ def no_camera(show):
     bpy.data.objects.remove(bpy.data.objects["Camera Two"])
 
 
+def meta(show):
+    strips = show.sequence_editor.strips
+    inner = strips.new_meta("Chapter", 6, 1).strips
+    inner.new_scene("Inside", bpy.data.scenes["One"], 1, 1)
+
+
+def speed(show):
+    strips = show.sequence_editor.strips
+    one = strips["One"]
+    try:
+        strips.new_effect("Faster", "SPEED", 6, 1, frame_end=9, input1=one)
+    except TypeError:
+        strips.new_effect("Faster", "SPEED", 6, 1, length=8, input1=one)
+
+
+def glow(show):
+    strips = show.sequence_editor.strips
+    one = strips["One"]
+    try:
+        strips.new_effect("Halo", "GLOW", 6, 1, frame_end=9, input1=one)
+    except TypeError:
+        strips.new_effect("Halo", "GLOW", 6, 1, length=8, input1=one)
+
+
+def retimed(show):
+    if bpy.app.version < (5, 0, 0):
+        pytest.skip("Blender 4.5 crashes where a retiming key is added without a window")
+    show.sequence_editor.strips["One"].retiming_keys.add(timeline_frame=10)
+
+
+def cropped(show):
+    show.sequence_editor.strips["One"].crop.min_x = 20
+
+
+def modified(show):
+    show.sequence_editor.strips["One"].modifiers.new("Curves", "CURVES")
+
+
+def of_a_sequencer(show):
+    bpy.data.scenes["One"].sequence_editor_create()
+    show.sequence_editor.strips["One"].scene_input = "SEQUENCER"
+
+
+def emptied(show):
+    for item in list(bpy.data.scenes["Two"].objects):
+        if item.type != "CAMERA":
+            bpy.data.objects.remove(item)
+
+
+def nothing(show):
+    strips = show.sequence_editor.strips
+    for name in ("Cross", "One", "Two"):
+        strips.remove(strips[name])
+
+
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
+        (meta, ("“Chapter”", "UnMeta Strip")),
+        (speed, ("“Faster”", "Remove speed strip")),
+        (glow, ("“Halo”", "can't be drawn", "mute it")),
+        (retimed, ("“One”", "Remove retiming")),
+        (cropped, ("“One”", "reset its crop")),
+        (modified, ("“One”", "Remove the modifiers")),
+        (of_a_sequencer, ("“One”", "set its input to Camera")),
+        (emptied, ("“Two”", "empty")),
+        (nothing, ("“Show”", "Add Scene to Show")),
         (scene_gone, ("“Two”", "deleted", "remove it")),
         (unknown_projector, ("“Nobody”", "“Pictures”", "Show panel")),
         (turned, ("“One”", "reset its transform")),
@@ -240,8 +305,66 @@ class TestSettingUp:
         added = read_timeline(show).strips[-1]
         assert (added.name, added.channel, added.first, added.end) == ("Three", 1, 31, 41)
 
+    def test_from_a_fresh_file(self, empty):
+        """Nothing but Blender's own start: a camera and a cube."""
+        bpy.ops.wm.read_homefile(use_empty=False)
+        bpy.ops.beamwright.show_new()
+        show = bpy.context.scene
+        assert [item.name for item in show.beamwright.projectors] == [DEFAULT_PROJECTOR_NAME]
+        assert bpy.ops.beamwright.show_add_scene(scene="Scene") == {"FINISHED"}
+        assert bpy.ops.beamwright.show_add_scene(scene="Scene") == {"FINISHED"}
+        film = open_film()
+        assert film.name == show.name
+        assert (film.frame_start, film.frame_end) == (1, 500)
+        assert [strip.first for strip in film.timeline.strips] == [1, 251]
+
     def test_assign_channel(self, show):
         bpy.ops.beamwright.show_channel_assign(channel=2, target="Words")
         assert show.beamwright_show.targets() == {1: "Pictures", 2: "Words"}
         bpy.ops.beamwright.show_channel_assign(channel=2, target="BY_OBJECT")
         assert show.beamwright_show.targets() == {1: "Pictures"}
+
+
+class TestRendering:
+    """The operator starts the same command as a terminal."""
+
+    def test_changes_that_are_not_saved_are_rendered(self, saved, tmp_path, monkeypatch):
+        monkeypatch.setenv("BEAMWRIGHT_CACHE", str(tmp_path / "cache"))
+        show = bpy.data.scenes["Show"]
+        show.beamwright_show.jobs = 1
+        show.beamwright.output_folder = str(tmp_path / "out")
+        show.frame_end = 12
+        assert bpy.ops.beamwright.show_render() == {"FINISHED"}
+        names = {path.name for path in (tmp_path / "out").iterdir()}
+        assert names == {"Pictures.ild", "Words.ild", "report.json", "report.csv", "report.html"}
+        assert len(ilda.read(tmp_path / "out" / "Pictures.ild")) == 12
+        assert json.loads((tmp_path / "out" / "report.json").read_text())["details"]["file"] == (
+            "show.blend"
+        )
+        # What was saved before stays as it was.
+        program("render", saved, "--out", tmp_path / "saved", cache=tmp_path / "cache")
+        assert len(ilda.read(tmp_path / "saved" / "Pictures.ild")) == 50
+
+    def test_what_the_command_refuses_is_said_in_the_window(self, saved, tmp_path):
+        show = bpy.data.scenes["Show"]
+        show.beamwright_show.jobs = 1
+        (tmp_path / "out").write_text("in the way")
+        show.beamwright.output_folder = str(tmp_path / "out")
+        with pytest.raises(RuntimeError, match="out"):
+            bpy.ops.beamwright.show_render()
+
+    def test_a_show_that_is_refused_can_not_be_started(self, show):
+        meta(show)
+        with pytest.raises(RuntimeError, match="poll"):
+            bpy.ops.beamwright.show_render()
+
+    def test_parts_and_then_the_whole(self, saved, tmp_path):
+        """What a farm does: every part by itself, then the files."""
+        cache = tmp_path / "cache"
+        for part in ("1/2", "2/2"):
+            told = program("render", saved, "--out", tmp_path / "no", "--part", part, cache=cache)
+            assert "in the cache" in told
+        assert not (tmp_path / "no").exists()
+        program("render", saved, "--out", tmp_path / "parts", cache=cache)
+        program("render", saved, "--out", tmp_path / "whole", cache=tmp_path / "other")
+        assert contents(tmp_path / "parts") == contents(tmp_path / "whole")
