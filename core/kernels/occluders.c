@@ -175,8 +175,33 @@ static int write_record(const bw_view *view, int32_t triangle, const near_part *
     record->area = back ? -area : area;
     record->triangle = triangle;
     record->rank = view->in->triangle_rank[triangle];
-    record->ready = 1;
     return 1;
+}
+
+static void write_box(const double x[3], const double y[3], float box[4]) {
+    box[0] = bw_round_down(bw_min(x[0], bw_min(x[1], x[2])));
+    box[1] = bw_round_down(bw_min(y[0], bw_min(y[1], y[2])));
+    box[2] = -bw_round_up(bw_max(x[0], bw_max(x[1], x[2])));
+    box[3] = -bw_round_up(bw_max(y[0], bw_max(y[1], y[2])));
+}
+
+// Write a triangle that the near plane leaves whole.
+static void write_whole(const bw_view *view, int32_t triangle, bw_record *record) {
+    const int32_t *t = view->in->triangles + 3 * (ptrdiff_t)triangle;
+    int back = view->facing[triangle] < 0;
+    const int32_t corners[3] = {t[0], t[1 + back], t[2 - back]};
+    for (int k = 0; k < 3; k++) {
+        const bw_vertex *v = view->vertices + corners[k];
+        record->vertex[k] = corners[k];
+        record->x[k] = v->x;
+        record->y[k] = v->y;
+        record->depth[k] = v->depth;
+    }
+    record->area = (record->x[1] - record->x[0]) * (record->y[2] - record->y[0]) -
+                   (record->x[2] - record->x[0]) * (record->y[1] - record->y[0]);
+    record->triangle = triangle;
+    record->rank = view->in->triangle_rank[triangle];
+    record->interior_known = 0;
 }
 
 static int find_occluders(bw_view *view, const bw_cell_tables *tables, int32_t *fine_count,
@@ -200,11 +225,11 @@ static int find_occluders(bw_view *view, const bw_cell_tables *tables, int32_t *
     }
     // A triangle with one corner behind the near plane leaves two.
     bw_kept *kept = bw_reserve(ws, BW_KEPT, nt + cut, sizeof *kept);
-    bw_record *clipped = bw_reserve(ws, BW_SCRATCH_A, 2 * cut, sizeof *clipped);
-    if (kept == NULL || clipped == NULL) {
+    bw_record *records = bw_reserve(ws, BW_RECORDS, nt + cut, sizeof *records);
+    if (kept == NULL || records == NULL) {
         return BW_OUT_OF_MEMORY;
     }
-    size_t count = 0, clipped_count = 0;
+    size_t count = 0;
     for (size_t i = 0; i < nt; i++) {
         int facing = view->facing[i];
         if (facing == 0 || !in->triangle_occludes[i] || view->near_cut[i] == 2 ||
@@ -226,8 +251,11 @@ static int find_occluders(bw_view *view, const bw_cell_tables *tables, int32_t *
                 continue;
             }
             box->triangle = (int32_t)i;
-            box->clipped = -1;
-            count += count_cells(view, tables, box, fine_count, coarse_count) > 0;
+            if (count_cells(view, tables, box, fine_count, coarse_count) > 0) {
+                write_whole(view, (int32_t)i, records + count);
+                write_box(records[count].x, records[count].y, box->box);
+                count++;
+            }
             continue;
         }
         near_part parts[2];
@@ -245,20 +273,20 @@ static int find_occluders(bw_view *view, const bw_cell_tables *tables, int32_t *
                              least16(row[0], row[1], row[2]), most16(row[0], row[1], row[2]),
                              box) ||
                 occupied_cells(tables, view->width, box) == 0 ||
-                !write_record(view, (int32_t)i, parts + p, clipped + clipped_count)) {
+                !write_record(view, (int32_t)i, parts + p, records + count)) {
                 continue;
             }
             box->nearest =
                 bw_round_down(bw_min(c[0].depth, bw_min(c[1].depth, c[2].depth)));
             box->triangle = (int32_t)i;
-            box->clipped = (int32_t)clipped_count;
             if (count_cells(view, tables, box, fine_count, coarse_count) > 0) {
-                clipped_count++;
+                write_box(records[count].x, records[count].y, box->box);
                 count++;
             }
         }
     }
     view->kept = kept;
+    view->records = records;
     view->kept_count = (int64_t)count;
     return 0;
 }
@@ -303,29 +331,6 @@ static sort_item *sort_by_depth(bw_view *view) {
         spare = swap;
     }
     return items;
-}
-
-static void box_of_kept(const bw_view *view, const bw_record *clipped, const bw_kept *kept,
-                        bw_entry *entry) {
-    double x[3], y[3];
-    if (kept->clipped < 0) {
-        const int32_t *t = view->in->triangles + 3 * (ptrdiff_t)kept->triangle;
-        for (int k = 0; k < 3; k++) {
-            x[k] = view->vertices[t[k]].x;
-            y[k] = view->vertices[t[k]].y;
-        }
-    } else {
-        const bw_record *record = clipped + kept->clipped;
-        for (int k = 0; k < 3; k++) {
-            x[k] = record->x[k];
-            y[k] = record->y[k];
-        }
-    }
-    entry->box[0] = bw_round_down(bw_min(x[0], bw_min(x[1], x[2])));
-    entry->box[1] = bw_round_down(bw_min(y[0], bw_min(y[1], y[2])));
-    entry->box[2] = bw_round_up(bw_max(x[0], bw_max(x[1], x[2])));
-    entry->box[3] = bw_round_up(bw_max(y[0], bw_max(y[1], y[2])));
-    entry->nearest = kept->nearest;
 }
 
 static int64_t sum_counts(const int32_t *counts, size_t cells) {
@@ -382,23 +387,16 @@ int bw_list_occluders(bw_view *view, const bw_cell_tables *tables) {
     sort_item *order = sort_by_depth(view);
     bw_entry *fine = bw_reserve(ws, BW_FINE_ENTRIES, (size_t)fine_count, sizeof *fine);
     bw_entry *coarse = bw_reserve(ws, BW_COARSE_ENTRIES, (size_t)coarse_count, sizeof *coarse);
-    bw_record *records = bw_reserve(ws, BW_RECORDS, kept_count, sizeof *records);
-    if (order == NULL || fine == NULL || coarse == NULL || records == NULL) {
+    if (order == NULL || fine == NULL || coarse == NULL) {
         return BW_OUT_OF_MEMORY;
     }
-    const bw_record *clipped = ws->memory[BW_SCRATCH_A];
     for (size_t i = 0; i < kept_count; i++) {
         uint32_t index = order[i].index;
         const bw_kept *kept = view->kept + index;
         bw_entry entry;
-        box_of_kept(view, clipped, kept, &entry);
+        memcpy(entry.box, kept->box, sizeof entry.box);
+        entry.nearest = kept->nearest;
         entry.occluder = (int32_t)index;
-        if (kept->clipped >= 0) {
-            records[index] = clipped[kept->clipped];
-        } else {
-            records[index].triangle = kept->triangle;
-            records[index].ready = 0;
-        }
         if (is_coarse(view, kept)) {
             for (int32_t r = kept->row0 >> BW_COARSE_SHIFT; r <= kept->row1 >> BW_COARSE_SHIFT; r++) {
                 for (int32_t c = kept->column0 >> BW_COARSE_SHIFT;
@@ -420,7 +418,6 @@ int bw_list_occluders(bw_view *view, const bw_cell_tables *tables) {
             }
         }
     }
-    view->records = records;
     view->fine.entries = fine;
     view->fine.start = fine_start;
     view->coarse.entries = coarse;

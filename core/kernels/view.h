@@ -7,6 +7,10 @@
 #ifndef BEAMWRIGHT_VIEW_H
 #define BEAMWRIGHT_VIEW_H
 
+#if defined(__SSE__)
+#include <xmmintrin.h>
+#endif
+
 #include "workspace.h"
 
 #define BW_SILHOUETTE 1u
@@ -43,17 +47,17 @@ typedef struct {
 
 // One triangle in one cell, in the order in which it is scanned.
 typedef struct {
-    float box[4];
+    float box[4];   // x min, y min, -x max, -y max: two boxes meet where none is above a limit
     float nearest;  // depth, rounded down
     int32_t occluder;
 } bw_entry;
 
 // Triangle that survived the pruning.
 typedef struct {
+    float box[4];  // as in the entry
     float nearest;
     int32_t triangle;
     int16_t column0, column1, row0, row1;
-    int32_t clipped;  // its record when it was cut by the near plane, else -1
 } bw_kept;
 
 // All that the exact test needs, counter-clockwise in the image.
@@ -66,7 +70,6 @@ typedef struct {
     // Bit k: side k is shared with a neighbour that continues the surface in the image.
     uint8_t interior;
     uint8_t interior_known;
-    uint8_t ready;
 } bw_record;
 
 typedef struct {
@@ -125,6 +128,18 @@ static inline double bw_feature_reach(const bw_view *view, double a_depth, doubl
 
 static inline double bw_ranked_bias(const bw_view *view) {
     return view->in->bias > BW_RANKED_BIAS ? view->in->bias : BW_RANKED_BIAS;
+}
+
+typedef float bw_four __attribute__((vector_size(16)));
+
+// 1 where each of four values is no larger than its limit.
+static inline int bw_none_above(const float values[4], bw_four limits) {
+    bw_four v = {values[0], values[1], values[2], values[3]};
+#if defined(__SSE__)
+    return _mm_movemask_ps((__m128)(v > limits)) == 0;
+#else
+    return ((v[0] > limits[0]) | (v[1] > limits[1]) | (v[2] > limits[2]) | (v[3] > limits[3])) == 0;
+#endif
 }
 
 static inline double bw_min(double a, double b) {

@@ -67,34 +67,17 @@ static int find_interior_sides(const bw_view *view, bw_record *record) {
     return 0;
 }
 
-static void prepare(const bw_view *view, bw_record *record) {
-    int32_t triangle = record->triangle;
-    const int32_t *t = view->in->triangles + 3 * (ptrdiff_t)triangle;
-    const int order[2][3] = {{0, 1, 2}, {0, 2, 1}};
-    int back = view->facing[triangle] < 0;
-    for (int k = 0; k < 3; k++) {
-        int32_t vertex = t[order[back][k]];
-        record->vertex[k] = vertex;
-        record->x[k] = view->vertices[vertex].x;
-        record->y[k] = view->vertices[vertex].y;
-        record->depth[k] = view->vertices[vertex].depth;
-    }
-    record->area = (record->x[1] - record->x[0]) * (record->y[2] - record->y[0]) -
-                   (record->x[2] - record->x[0]) * (record->y[1] - record->y[0]);
-    record->rank = view->in->triangle_rank[triangle];
-    record->interior_known = 0;
-    record->ready = 1;
-}
-
 // Narrow [*h0, *h1] to where a linear function with values a, b at the ends is positive. Both
 // zero, along an interior side, bounds nothing: 0 / 0 compares false. No branches, because
 // nobody can predict them.
 static inline void narrow(double a, double b, double *h0, double *h1) {
     double t = a / (a - b);
-    int enters = (a <= 0.0) & (t > *h0);
-    int leaves = (a > 0.0) & (b <= 0.0) & (t < *h1);
-    *h0 = enters ? t : *h0;
-    *h1 = leaves ? t : *h1;
+    double enter = a <= 0.0 ? t : -1.0;
+    double leave = a > 0.0 ? t : -1.0;
+    leave = b <= 0.0 ? leave : 2.0;
+    leave = a > 0.0 ? leave : 2.0;
+    *h0 = bw_max(enter, *h0);
+    *h1 = bw_min(leave, *h1);
 }
 
 // Ends that lie on a side: sides are open, interior ones closed. 1 when the line passes
@@ -246,37 +229,30 @@ static int scan_cell(const bw_view *view, const bw_cells *cells, int32_t cell,
     const bw_entry *entry = cells->entries + cells->start[cell];
     const bw_entry *end = cells->entries + cells->start[cell + 1];
     const bw_entry *begin = entry;
-    const float x0 = span->box[0], y0 = span->box[1], x1 = span->box[2], y1 = span->box[3];
+    const bw_four limit = {span->box[2], span->box[3], -span->box[0], -span->box[1]};
     const float farthest = span->farthest;
     while (entry < end && entry->nearest < farthest) {
-        // Collect first, test then: the records arrive while others are looked at.
-        int32_t found[BATCH];
-        int count = 0;
-        for (; entry < end && count < BATCH; entry++) {
-            if (entry->nearest >= farthest) {
-                break;
-            }
-            int apart = (entry->box[0] > x1) | (entry->box[1] > y1) | (entry->box[2] < x0) |
-                        (entry->box[3] < y0);
-            if (apart) {
-                continue;
-            }
-            int32_t index = entry->occluder;
-            if (stamps[index] == stamp) {
-                continue;
-            }
-            stamps[index] = stamp;
+        // Collect first, test then: the records arrive while others are looked at. Neither
+        // collecting step branches, because nobody can predict which boxes meet.
+        int32_t near_by[BATCH], found[BATCH];
+        const bw_entry *stop = end - entry < BATCH ? end : entry + BATCH;
+        int near_count = 0, count = 0;
+        for (; entry < stop && entry->nearest < farthest; entry++) {
+            near_by[near_count] = entry->occluder;
+            near_count += bw_none_above(entry->box, limit);
+        }
+        for (int i = 0; i < near_count; i++) {
+            int32_t index = near_by[i];
             __builtin_prefetch(view->records + index);
             __builtin_prefetch((const char *)(view->records + index) + 64);
-            found[count++] = index;
+            found[count] = index;
+            count += stamps[index] != stamp;
+            stamps[index] = stamp;
         }
         for (int i = 0; i < count; i++) {
             bw_record *record = view->records + found[i];
             if (record->triangle == faces[0] || record->triangle == faces[1]) {
                 continue;
-            }
-            if (!record->ready) {
-                prepare(view, record);
             }
             counters->tested++;
             double h0 = visible->list[0].t0;
