@@ -29,7 +29,9 @@ OLD_NUMPY_TYPES = import numpy; print("" if numpy.__version__[0] > "1" else \
   "--no-warn-return-any --allow-any-generics --no-warn-unused-ignores")
 OUT ?= out
 FRAMES ?= 20000
-SCENE ?= sample_scenes/harbour.blend
+SCENE ?= sample_scenes/harbour_show.blend
+JOBS ?= $(shell getconf _NPROCESSORS_ONLN 2>/dev/null || echo 1)
+DEMO = $(OUT)/$(basename $(notdir $(SCENE)))
 PIP_INSTALL = $(BIN)/python -m pip install --disable-pip-version-check --quiet
 # What decides the content of an environment. Sources are not among them: the package is
 # installed as a link to this folder.
@@ -81,9 +83,9 @@ $(VENV)/.bench: pyproject.toml | $(VENV)/.test
 	@$(PIP_INSTALL) --editable '.[blender,artwork,test,bench]'
 	@touch $@
 
-demo: $(VENV)/.blender ## Render a sample scene for its projectors; SCENE= and OUT= choose
-
-	$(BIN)/beamwright render $(SCENE) --out $(OUT)/$(basename $(notdir $(SCENE)))
+demo: $(VENV)/.blender ## Render the sample show; SCENE=, OUT= and JOBS= choose
+	$(BIN)/beamwright render $(SCENE) --out $(DEMO) --jobs $(JOBS)
+	@echo; echo "Open the report page in a browser: $(DEMO)/report.html"
 
 test: $(VENV)/.test ## Run the whole test suite; ARGS= goes to pytest
 	$(BIN)/python -m pytest $(ARGS)
@@ -122,6 +124,7 @@ samples: $(VENV)/.blender ## Rebuild the sample scenes from their scripts
 	$(BIN)/python sample_scenes/build_harbour.py sample_scenes/harbour.blend
 	for name in tide_table gull_sequence lettering; do \
 	  $(BIN)/python sample_scenes/build_$$name.py sample_scenes/$$name.blend || exit 1; done
+	$(BIN)/python sample_scenes/build_harbour_show.py sample_scenes/harbour_show.blend
 
 pictures: $(VENV)/.blender ## Redraw the pictures of the sample scenes in docs/pictures
 	$(BIN)/python docs/pictures/draw_samples.py

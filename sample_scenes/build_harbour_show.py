@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Build harbour_show.blend: the winter evening as a whole show of 72 seconds.
+"""Build harbour_show.blend: the winter evening as a whole show of 75 seconds.
 
-Scenes are taken from lighthouse.blend and harbour.blend, the harbour cut into close views of
-its own: the sky, the boat, the whale, the gull. They lie on the sequencer's channels, one for
-the fast projector and one for the lettering, with cross-fades, a wipe, cue points and a
-soundtrack that `soundtrack.py` computes.
+Scenes are taken from opening.blend, lighthouse.blend, tide_table.blend and harbour.blend, the
+harbour cut into close views of its own: the sky, the boat, the whale, the gull. On the two
+channels of the pictures every object goes to its own projector, so that titles are drawn by the
+slower one; a third channel belongs to the lettering alone. There are cross-fades, wipes, a fade
+to black, cue points and a soundtrack that `soundtrack.py` computes.
 
     python sample_scenes/build_harbour_show.py sample_scenes/harbour_show.blend
 """
@@ -22,7 +23,6 @@ import soundtrack
 
 HERE = Path(__file__).resolve().parent
 FPS = 25
-FRAMES = 1790
 PICTURES, LETTERS, TRANSITIONS, SOUND = 1, 3, 5, 7
 
 # Close views of the harbour: name, collections, camera, target, lens.
@@ -34,46 +34,60 @@ VIEWS = (
 )
 
 # What is shown when on the pictures' channels, each scene for its whole length; a strip begins
-# a second before its forerunner ends, for the transition.
+# a second before its forerunner ends, for the transition, or behind it without one.
 RUN = (
+    ("Opening", ""),
     ("Lighthouse", ""),
     ("Night Sky", "CROSS"),
     ("Rowing Boat", "GAMMA_CROSS"),
-    ("Whale", "WIPE"),
-    ("Gull", "CROSS"),
+    ("Tide Table", "WIPE"),
+    ("Whale", "CROSS"),
+    ("Gull", "WIPE"),
     ("Harbour", "CROSS"),
-    ("Rowing Boat", "GAMMA_CROSS"),
-    ("Night Sky", "CROSS"),
+    ("Night Sky", "GAMMA_CROSS"),
     ("Whale", "WIPE"),
     ("Harbour", "GAMMA_CROSS"),
     ("Lighthouse", "CROSS"),
 )
+WIPES = {4: "SINGLE", 6: "IRIS", 9: "CLOCK"}
+"""Kinds of wipe by the place in the run."""
 
 
 def main(path: str) -> None:
     """Build the show and save it."""
-    show = parts.new_scene("Harbour Show", FRAMES, FPS)
-    take_scenes("lighthouse.blend", "harbour.blend")
+    show = parts.new_scene("Harbour Show", 1, FPS)
+    # The harbour first: what comes later and has the name of one of its collections is renamed.
+    take_scenes("harbour.blend", "lighthouse.blend", "tide_table.blend", "opening.blend")
     harbour = bpy.data.scenes["Harbour"]
     for name, groups, eye, target, lens in VIEWS:
         add_view(harbour, name, groups, eye, target, lens)
     add_title(harbour)
     parts.add_projector(show, "Pictures", "40 kpps", refresh_hz=25.0, field_deg=8.0)
     parts.add_projector(show, "Lettering", "20 kpps", refresh_hz=25.0, field_deg=8.0)
+    describe_light(show.beamwright.projectors["Lettering"].light)
     settings = show.beamwright_show
     settings.is_show = True
-    settings.assign(PICTURES, "Pictures")
-    settings.assign(PICTURES + 1, "Pictures")
     settings.assign(LETTERS, "Lettering")
     editor = show.sequence_editor_create()
-    names = ("Pictures A", "Pictures B", "Lettering", "", "Transitions", "", "Soundtrack")
+    names = ("Scenes A", "Scenes B", "Lettering", "", "Transitions", "", "Soundtrack")
     for channel, name in enumerate(names, 1):
         if name:
             editor.channels[channel].name = name
-    lay_out(show, editor)
-    add_sound(editor)
+    show.frame_end = lay_out(show, editor)
+    add_sound(editor, show.frame_end)
     bpy.context.window.scene = show
     parts.save(path)
+
+
+def describe_light(light: Any) -> None:
+    """Say what the lettering's laser is, an invented one, for the report's hazard figures.
+
+    Of the other projector's light nothing is known, and its part of the report says so.
+    """
+    light.wavelength_nm = (638.0, 520.0, 450.0)
+    light.power_w = (0.2, 0.15, 0.25)
+    light.divergence_mrad, light.diameter_mm, light.width = 1.2, 4.0, "INVERSE_E2"
+    light.distance_m = 8.0
 
 
 def take_scenes(*files: str) -> None:
@@ -98,7 +112,7 @@ def add_view(
     scene.render.resolution_x = harbour.render.resolution_x
     scene.render.resolution_y = harbour.render.resolution_y
     for group in groups:
-        scene.collection.children.link(bpy.data.collections[group])
+        scene.collection.children.link(harbour.collection.children[group])
     parts.add_camera(scene, eye, target, lens)
     return scene
 
@@ -110,17 +124,19 @@ def add_title(harbour: Any) -> None:
     scene.render.fps = FPS
     scene.render.resolution_x = harbour.render.resolution_x
     scene.render.resolution_y = harbour.render.resolution_y
-    scene.collection.children.link(bpy.data.collections["Title"])
+    scene.collection.children.link(harbour.collection.children["Title"])
     scene.collection.objects.link(harbour.camera)
     scene.camera = harbour.camera
 
 
-def lay_out(show: Any, editor: Any) -> None:
-    """Lay strips, transitions and cue points out."""
+def lay_out(show: Any, editor: Any) -> int:
+    """Lay strips, transitions and cue points out; return the last frame."""
     start = 1
     before = None
     for number, (name, transition) in enumerate(RUN):
         scene = bpy.data.scenes[name]
+        if before is not None:
+            start = int(before.frame_final_end) - (FPS if transition else 0)
         strip = editor.strips.new_scene(
             name=f"{number + 1:02d} {name}",
             scene=scene,
@@ -128,7 +144,7 @@ def lay_out(show: Any, editor: Any) -> None:
             frame_start=start,
         )
         show.timeline_markers.new(f"cue {number + 1} {name}", frame=start)
-        if before is not None:
+        if transition:
             effect = editor.strips.new_effect(
                 name=f"{transition.title().replace('_', ' ')} {number}",
                 type=transition,
@@ -139,31 +155,34 @@ def lay_out(show: Any, editor: Any) -> None:
                 input2=strip,
             )
             if transition == "WIPE":
-                effect.transition_type = "SINGLE"
-                effect.direction = "IN"
-                effect.angle = 0.6
+                effect.transition_type = WIPES[number]
+                effect.direction = "IN" if WIPES[number] == "SINGLE" else "OUT"
+                effect.angle = 0.6 if WIPES[number] == "SINGLE" else 0.0
         before = strip
-        start = int(strip.frame_final_end) - FPS
-    for name, first, last in (("Title", 40, 240), ("Title again", 1440, 1700)):
-        strip = editor.strips.new_scene(
-            name=name, scene=bpy.data.scenes["Title"], channel=LETTERS, frame_start=first
-        )
-        strip.frame_final_end = last
-        fade_in_and_out(strip, first, last)
+    end = int(before.frame_final_end)
+    fade(before, (end - 2 * FPS, 1.0), (end - 1, 0.0))
+    first = int(before.frame_final_start) + FPS  # when the last transition is over
+    title = editor.strips.new_scene(
+        name="Good Night", scene=bpy.data.scenes["Title"], channel=LETTERS, frame_start=first
+    )
+    title.frame_final_end = end
+    fade(title, (first, 0.0), (first + FPS, 1.0), (end - 2 * FPS, 1.0), (end - 1, 0.0))
+    show.timeline_markers.new("cue House Lights", frame=end - 1)
+    return end - 1
 
 
-def fade_in_and_out(strip: Any, first: int, last: int) -> None:
-    """Key the strip's opacity: up over a second, down over a second."""
-    for frame, level in ((first, 0.0), (first + FPS, 1.0), (last - FPS, 1.0), (last, 0.0)):
+def fade(strip: Any, *keys: tuple[int, float]) -> None:
+    """Key the strip's opacity."""
+    for frame, level in keys:
         strip.blend_alpha = level
         strip.keyframe_insert("blend_alpha", frame=frame)
 
 
-def add_sound(editor: Any) -> None:
+def add_sound(editor: Any, frames: int) -> None:
     """Compute the soundtrack, lay it out, and pack it into the file."""
     import aud  # comes with Blender, and only after it
 
-    samples = soundtrack.soundtrack(FRAMES / FPS)
+    samples = soundtrack.soundtrack(frames / FPS)
     sound = aud.Sound.buffer(samples.reshape(-1, 1), soundtrack.RATE_HZ)
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "harbour_show.ogg"
