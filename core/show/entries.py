@@ -206,9 +206,7 @@ def block_of(entry: Entry) -> list[dict[str, PlannedRow]]:
                 strokes=Strokes(
                     points=arrays["strokes.points"][points],
                     offsets=arrays["strokes.offsets"][offsets],
-                    **{
-                        column: arrays[f"strokes.{column}"][own] for column in STROKE_COLUMNS[2:]
-                    },
+                    **{column: arrays[f"strokes.{column}"][own] for column in STROKE_COLUMNS[2:]},
                     object_names=tables[projector["table"][number]],
                 ),
                 picture=picture or None,

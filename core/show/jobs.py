@@ -72,6 +72,7 @@ class Graph:
         self._again: dict[int, int] = {}
         self.total = 0
         self.done = 0
+        self._added = 0
         for task in tasks:
             if isinstance(task, SeeFrames):
                 self._makers.update(dict.fromkeys(task.keys, task))
@@ -80,7 +81,9 @@ class Graph:
             self._add(task)
 
     def _add(self, task: Task) -> None:
-        number = len(self._tasks)
+        # Never one again that a finished task had: others may still wait under it.
+        number = self._added
+        self._added += 1
         self._tasks[number] = task
         self.total += frames_of(task)
         needs = set(task.needs()) & self._pending if isinstance(task, PlanBlock) else set()
@@ -269,6 +272,8 @@ class WorkerRequest:
         As for the render.
     cache
         Folder.
+    unsure
+        The file may differ from what the one who asks has open: its scenes are compared.
     """
 
     file: str
@@ -276,6 +281,7 @@ class WorkerRequest:
     scene: str | None
     camera: str | None
     cache: str
+    unsure: bool = False
 
     def to_json(self) -> str:
         """Return the request as text."""
@@ -485,7 +491,13 @@ def error_from(message: Mapping[str, Any]) -> BeamwrightError:
     return error
 
 
-def serve(source: FilmSource, cache: Cache, requests: TextIO, answers: TextIO) -> None:
+def serve(
+    source: FilmSource,
+    cache: Cache,
+    requests: TextIO,
+    answers: TextIO,
+    check: Callable[[Task], None] | None = None,
+) -> None:
     """Do tasks as a worker until the requests end.
 
     Parameters
@@ -494,6 +506,8 @@ def serve(source: FilmSource, cache: Cache, requests: TextIO, answers: TextIO) -
     requests, answers
         JSON lines: a task in, ``{"frames": n}`` as they finish, then ``{"done": true}``,
         ``{"missing": [...]}``, or ``{"error": kind, "message": text}`` out.
+    check
+        Refuses tasks that do not fit the source.
     """
 
     def say(message: Mapping[str, Any]) -> None:
@@ -503,6 +517,8 @@ def serve(source: FilmSource, cache: Cache, requests: TextIO, answers: TextIO) -
     for line in requests:
         task = task_from_json(json.loads(line))
         try:
+            if check is not None:
+                check(task)
             for frames in do(task, source, cache):
                 say({"frames": frames})
         except MissingEntry as error:

@@ -43,6 +43,7 @@ __all__ = [
     "render_film",
     "render_part",
     "strip_films",
+    "strokes_key",
 ]
 
 BLOCK_FRAMES = 240
@@ -70,6 +71,18 @@ def code_digest() -> str:
                 state.update(path.read_bytes())
     state.update(f"{CACHE_VERSION} {np.__version__} {kernels.is_native()}".encode())
     return state.hexdigest()
+
+
+def strokes_key(fingerprint: str, camera: str | None, frame: int) -> str:
+    """Return the key of what is seen of a scene frame.
+
+    Parameters
+    ----------
+    fingerprint
+        `FilmSource.fingerprint` of the scene.
+    camera, frame
+    """
+    return digest_of("strokes", code_digest(), fingerprint, repr(camera), frame)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +162,7 @@ class _Programme:
             scene = self._fingerprints.get(layer.scene)
             if scene is None:
                 scene = self._fingerprints[layer.scene] = self._source.fingerprint(layer.scene)
-            key = digest_of("strokes", code_digest(), scene, layer.camera, layer.frame)
+            key = strokes_key(scene, layer.camera, layer.frame)
             self._keys[what] = key
             self.makers.note(key, layer)
         return key
@@ -184,7 +197,8 @@ class _Programme:
             for first, end in _cuts(begin, place):
                 warm = first - _warm_from(cast, first)
                 part = tuple(frames[first - warm : end])
-                key = digest_of(settings, warm, part)
+                # As text: layers are plain values, and this runs for every frame of a show.
+                key = digest_of(settings, warm, repr(part))
                 block = PlanBlock(key, names, part, warm, self._with_scene, self._measure_step)
                 spans.append(_Span(block, first, end))
             begin = place

@@ -14,6 +14,8 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from typing import Any, BinaryIO, Protocol
 
+import numpy as np
+
 from .. import pipeline
 from ..errors import (
     BeamwrightError,
@@ -23,7 +25,8 @@ from ..errors import (
     SceneError,
     SettingError,
 )
-from ..points.projector import Projector
+from ..frame import Frame
+from ..points.projector import Projector, ScannerProfile
 from ..proof import beam_picture
 from ..safety.limits import SafetyLimits
 from ..scene import Assignment, Scene
@@ -289,6 +292,7 @@ def _plan(task: PlanBlock, source: FilmSource, cache: Cache) -> Iterator[int]:
     pictures: dict[str, Picture] = {}
     memories: dict[str, Any] = {}
     rows: list[dict[str, PlannedRow]] = []
+    before: dict[str, PlannedRow] = {}
     profiles = {projector.name: projector.profile for projector in source.projectors}
     for number, frame in enumerate(task.frames):
         try:
@@ -303,20 +307,34 @@ def _plan(task: PlanBlock, source: FilmSource, cache: Cache) -> Iterator[int]:
         memories = {name: share.memory for name, share in planned.items()}
         if number >= task.warm:
             due = task.measure_step > 0 and (number - task.warm) % task.measure_step == 0
-            rows.append(
-                {
-                    name: PlannedRow(
-                        share.frame,
-                        share.measured(profiles[name]) if due else share.figures,
-                        share.strokes,
-                        beam_picture(share.frame, profiles[name]),
-                    )
-                    for name, share in planned.items()
-                }
-            )
+            row = {
+                name: PlannedRow(
+                    share.frame,
+                    share.measured(profiles[name]) if due else share.figures,
+                    share.strokes,
+                    _picture(share.frame, profiles[name], before.get(name)),
+                )
+                for name, share in planned.items()
+            }
+            rows.append(row)
+            before = row
             yield 1
     entry = block_entry(rows)
     cache.write(task.key, pack(entry.head, entry.arrays))
+
+
+def _picture(frame: Frame, profile: ScannerProfile, before: PlannedRow | None) -> bytes:
+    """Return the picture of a frame's beam: the one before where nothing moved."""
+    if before is not None and before.picture is not None:
+        old = before.frame
+        if (
+            old.point_rate_hz == frame.point_rate_hz
+            and np.array_equal(old.xy, frame.xy)
+            and np.array_equal(old.rgb, frame.rgb)
+            and np.array_equal(old.blanked, frame.blanked)
+        ):
+            return before.picture
+    return beam_picture(frame, profile)
 
 
 def _pictures(
