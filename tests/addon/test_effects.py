@@ -808,3 +808,18 @@ def test_the_opening_settles_without_a_jump(addon):
     last = pipeline.visible_strokes(source.scene_at(120))
     assert {"Tower", "Rock", "Roof", "Title"} <= names_in(last)
     assert not {"Flakes", "Swept Sky", "First Squall"} & names_in(last)
+
+
+def test_the_opening_fits_both_projectors(addon):
+    """Every tenth frame is within both budgets, and no stroke is left out."""
+    source = open_source(OPENING)
+    memories = {}
+    for frame in range(source.frame_start, source.frame_end + 1, 10):
+        planned = pipeline.draw_frame(
+            source.scene_at(frame), source.projectors, memories, source.limits
+        )
+        memories = {name: share.memory for name, share in planned.items()}
+        assert set(planned) == {"Pictures", "Lettering"}
+        for share in planned.values():
+            assert not share.figures.over_budget
+            assert share.figures.dropped_strokes == 0
