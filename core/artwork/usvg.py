@@ -15,6 +15,7 @@ import itertools
 import os
 import platform
 import tempfile
+import weakref
 from dataclasses import dataclass
 from functools import cached_property
 from importlib import import_module
@@ -215,6 +216,8 @@ class Usvg:
         linker.add_wasip2()
         exports = program.type.exports(engine)
         entry = next(n for n in exports if n.startswith("wasi:cli/run@"))
+        # At the interpreter's end, the library may be torn down before what it has made.
+        weakref.finalize(self, _close_all, linker, program, engine)
         return engine, program, linker, entry
 
     def _program(self, engine: Any) -> Any:
@@ -237,6 +240,11 @@ class Usvg:
                 file.write(program.serialize())
             os.replace(partial, path)
         return program
+
+
+def _close_all(*made: Any) -> None:
+    for item in made:
+        item.close()
 
 
 def cache_key(wasm: bytes) -> str:
