@@ -20,6 +20,7 @@ __all__ = [
     "new_grease_pencil",
     "register_cli_command",
     "remove_curves",
+    "stored_values",
     "unregister_cli_command",
     "write_curve",
 ]
@@ -36,6 +37,21 @@ def freestyle_marks(mesh: bpy.types.Mesh) -> NDArray[np.bool_] | None:
     values = np.zeros(len(mesh.edges), bool)
     attribute.data.foreach_get("value", values)
     return values
+
+
+def stored_values(owner: Any, name: str) -> dict[str, Any]:
+    """Return what a data block stores of a registered group of properties.
+
+    Only values that were ever set are there; all others have their defaults. 4.5 keeps them
+    beside the artist's own properties, later versions apart.
+    """
+    get = getattr(owner, "bl_system_properties_get", None)
+    group = owner if get is None else get()
+    if group is None or name not in group:
+        return {}
+    values = group[name]
+    # In 4.5 an artist may have made a property of that name.
+    return values.to_dict() if hasattr(values, "to_dict") else {}
 
 
 def new_action_slot(action: bpy.types.Action, owner: bpy.types.ID) -> Any:

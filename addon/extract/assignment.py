@@ -9,8 +9,9 @@ from typing import Any
 
 import bpy
 
+from ...core.lines.memory import Bounded
 from ...core.scene import Assignment, LineSettings
-from ..compat import animated_paths
+from ..compat import animated_paths, stored_values
 from ..properties import PROPERTY, assigned_names, exact
 
 __all__ = ["ObjectSettings", "SettingsReader"]
@@ -31,6 +32,57 @@ class ObjectSettings:
         return replace(self, lines=replace(self.lines, drawn=False, occludes=True))
 
 
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """Settings of one object or collection by itself."""
+
+    names: tuple[str, ...]
+    lines: LineSettings
+    marks: frozenset[str]
+    colour_source: str
+    colour: tuple[float, float, float] | None
+    inherit_lines: bool = False
+    override_lines: bool = False
+    priority: float = 0.0
+    locked: bool = False
+
+
+_own: Bounded[tuple[type, str], _Own] = Bounded(1024)
+"""By what a data block stores, so that settings alike are read property by property once."""
+
+
+def _own_settings(item: Any) -> _Own:
+    stored = stored_values(item, PROPERTY)
+    # What these hold is read elsewhere, and may refer to Blender's data.
+    stored.pop("effects", None)
+    stored.pop("artwork", None)
+    key = (type(item), repr(stored))
+    return _own.get(key) or _own.put(key, _read_own(item))
+
+
+def _read_own(item: Any) -> _Own:
+    settings = getattr(item, PROPERTY)
+    lines = settings.lines
+    red, green, blue = (exact(value) for value in lines.colour)
+    names = assigned_names(item)
+    to_core = lines.to_core()
+    marks = frozenset(lines.marks)
+    source = lines.colour_source
+    colour = (red, green, blue) if source == "OWN" else None
+    if isinstance(item, bpy.types.Collection):
+        return _Own(names, to_core, marks, source, colour, override_lines=settings.override_lines)
+    return _Own(
+        names,
+        to_core,
+        marks,
+        source,
+        colour,
+        inherit_lines=settings.inherit_lines,
+        priority=exact(settings.priority),
+        locked=settings.locked,
+    )
+
+
 class SettingsReader:
     """Resolves the settings of a scene's objects.
 
@@ -44,6 +96,7 @@ class SettingsReader:
         self._known = frozenset(projector_names)
         self._resolved: dict[tuple[str, str | None], ObjectSettings] = {}
         self._chains: dict[str, list[bpy.types.Collection]] = {}
+        self._of_collections: dict[str, _Own] = {}
         self._parents: dict[str, list[bpy.types.Collection]] = {}
         self._collections: dict[str, list[bpy.types.Collection]] = {}
         for collection in (scene.collection, *bpy.data.collections):
@@ -86,8 +139,11 @@ class SettingsReader:
         holds, except where the settings are animated.
         """
         original = owner.original
-        animated = any(path.startswith(PROPERTY + ".") for path in animated_paths(original))
-        return getattr(owner if animated else original, PROPERTY)
+        return getattr(owner if self._animated(original) else original, PROPERTY)
+
+    @staticmethod
+    def _animated(original: bpy.types.Object) -> bool:
+        return any(path.startswith(PROPERTY + ".") for path in animated_paths(original))
 
     def own(self, owner: bpy.types.Object) -> Any:
         """Return the stored settings of an evaluated object, animation applied."""
@@ -97,48 +153,52 @@ class SettingsReader:
         """Return those of the names that are projectors or groups of the scene."""
         return tuple(name for name in names if name in self._known)
 
-    def _names(self, owner: Any) -> tuple[str, ...]:
-        return tuple(name for name in assigned_names(owner) if name in self._known)
+    def _of_collection(self, collection: bpy.types.Collection) -> _Own:
+        name = collection.name_full
+        found = self._of_collections.get(name)
+        if found is None:
+            found = self._of_collections[name] = _own_settings(collection)
+        return found
 
     def _projectors(
-        self, owner: bpy.types.Object, parent: bpy.types.Object | None
+        self, item: bpy.types.Object, stored: _Own, parent: bpy.types.Object | None
     ) -> tuple[str, ...]:
-        for item in (owner, parent):
-            if item is None:
-                continue
-            names = self._names(item.original)
+        names = self.known_names(stored.names)
+        if names:
+            return names
+        for collection in self._chain(item):
+            names = self.known_names(self._of_collection(collection).names)
             if names:
                 return names
-            for collection in self._chain(item):
-                names = self._names(collection)
-                if names:
-                    return names
-        return ()
+        if parent is None:
+            return ()
+        return self._projectors(parent, _own_settings(parent.original), None)
 
-    def _lines(
-        self, settings: Any, owner: bpy.types.Object, parent: bpy.types.Object | None
-    ) -> Any:
-        if settings.inherit_lines:
+    def _lines(self, own: _Own, owner: bpy.types.Object, parent: bpy.types.Object | None) -> _Own:
+        if own.inherit_lines:
             for item in (owner, parent):
                 if item is None:
                     continue
                 for collection in self._chain(item):
-                    if getattr(collection, PROPERTY).override_lines:
-                        return getattr(collection, PROPERTY).lines
-        return settings.lines
+                    found = self._of_collection(collection)
+                    if found.override_lines:
+                        return found
+        return own
 
     def _resolve(self, owner: bpy.types.Object, parent: bpy.types.Object | None) -> ObjectSettings:
-        settings = self._settings(owner)
-        lines = self._lines(settings, owner, parent)
-        red, green, blue = (exact(value) for value in lines.colour)
+        original = owner.original
+        stored = own = _own_settings(original)
+        if self._animated(original):
+            own = _own_settings(owner)
+        lines = self._lines(own, owner, parent)
         return ObjectSettings(
-            lines=lines.to_core(),
+            lines=lines.lines,
             assignment=Assignment(
-                projectors=self._projectors(owner, parent),
-                priority=exact(settings.priority),
-                locked=settings.locked,
+                projectors=self._projectors(owner, stored, parent),
+                priority=own.priority,
+                locked=own.locked,
             ),
-            marks=frozenset(lines.marks),
+            marks=lines.marks,
             colour_source=lines.colour_source,
-            colour=(red, green, blue) if lines.colour_source == "OWN" else None,
+            colour=lines.colour,
         )
