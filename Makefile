@@ -145,6 +145,9 @@ screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender windo
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_artwork.py docs/pictures --artwork $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_preview.py docs/pictures --size 1720x940 \
 	  $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_show.py build/gui/show --size 1500x760 \
+	  --scene sample_scenes/harbour_show.blend $(ARGS)
+	cp build/gui/show/sequencer.png docs/pictures/sequencer.png
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_live.py docs/pictures --size 1600x1500 \
 	  --scene sample_scenes/lighthouse.blend $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/screenshot_effects.py docs/pictures \

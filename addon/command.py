@@ -268,5 +268,6 @@ def blender_command(arguments: Sequence[str]) -> int:
         from .video_worker import make
 
         return make(arguments[1])
+    signal.signal(signal.SIGTERM, _interrupt)
     with BlenderHost(inside=True) as host:
         return cli.main(arguments, host, "blender --command beamwright")

@@ -59,9 +59,9 @@ class BEAMWRIGHT_OT_show_new(bpy.types.Operator):
             target.add_projector()  # what a scene without any has by itself
         for number, projector in enumerate(target.projectors):
             channel = FIRST_CHANNEL + 2 * number  # room for overlaps in between
-            for offset in (0, 1):
+            for offset, letter in enumerate("AB"):
                 settings.assign(channel + offset, projector.name)
-                editor.channels[channel + offset].name = projector.name
+                editor.channels[channel + offset].name = f"{projector.name} {letter}"
         if context.window is not None:
             context.window.scene = show
         if hasattr(context.workspace, "sequencer_scene"):

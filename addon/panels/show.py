@@ -5,6 +5,7 @@ from typing import Any
 
 import bpy
 
+from .. import preferences
 from ..extract.sequencer import is_show, problems
 from ..operators.show import show_of
 from ..properties import PROPERTY
@@ -25,6 +26,10 @@ class BEAMWRIGHT_PT_show(bpy.types.Panel):
         """Lay out channels, settings and findings."""
         layout = self.layout
         show = show_of(context)
+        if getattr(context.workspace, "sequencer_scene", show) is None and is_show(show):
+            # Since Blender 5 a sequencer shows no scene until one is chosen for it.
+            layout.label(text="Choose the Show for the Sequencer", icon="INFO")
+            layout.template_ID(context.workspace, "sequencer_scene")
         if show is None or not is_show(show):
             layout.operator("beamwright.show_new", icon="SEQUENCE")
             return
@@ -47,7 +52,9 @@ class BEAMWRIGHT_PT_show(bpy.types.Panel):
         column.prop(settings, "length_from")
         column.prop(settings, "cue_prefix")
         column = split(layout).column()
-        column.prop(getattr(show, PROPERTY), "output_folder")
+        homeless = preferences.is_homeless(preferences.chosen_folder(show))
+        folder = "Save the File First" if homeless else preferences.output_folder()
+        column.prop(getattr(show, PROPERTY), "output_folder", placeholder=folder)
         column.prop(settings, "jobs")
         column.prop(settings, "make_film")
         row = layout.row()
