@@ -32,7 +32,12 @@ def inside(tree: Path, work: Path, *command: str, **variables: str) -> int:
     settings = " ".join(f"{name}={value}" for name, value in environment.items())
     return subprocess.run(
         [launcher, *command],
-        env={**os.environ, "BIND": str(work), "CHENV": settings},
+        env={
+            **os.environ,
+            "BIND": str(work),
+            "CHENV": settings,
+            "CHROOT_HOME": str(work / "home"),
+        },
         check=False,
     ).returncode
 
@@ -87,6 +92,7 @@ def main() -> int:
         work = Path(folder)
         out = work / "out"
         out.mkdir()
+        (work / "home").mkdir()
         source = stage(work)
         extra = add_artwork(work, source) if arguments.artwork else {}
         built = inside(
