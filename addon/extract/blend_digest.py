@@ -12,6 +12,7 @@ import struct
 from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,12 +72,11 @@ class Results:
     markers: tuple[bytes, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
-class _Block:
+class _Block(NamedTuple):
     code: bytes
     address: int
     kind: int
-    count: int
+    structs: int
     content: memoryview
 
 
@@ -167,9 +167,9 @@ class _Layout:
             return words
         pointers = self.of(block.kind)[0]
         size = self.size(block.kind)
-        if len(block.content) != size * block.count:
+        if len(block.content) != size * block.structs:
             return []
-        at = (size * np.arange(block.count)[:, None] + pointers).ravel()[:, None] + np.arange(8)
+        at = (size * np.arange(block.structs)[:, None] + pointers).ravel()[:, None] + np.arange(8)
         found: list[int] = (
             np.frombuffer(block.content, np.uint8)[at].view(np.uint64).ravel().tolist()
         )
@@ -364,7 +364,7 @@ def _idle_groups(members: list[_Block], layout: _Layout, cut: Mapping[int, _Bloc
     groups = {
         block.address: block
         for block in properties
-        if kinds[block.address] == _IDP_GROUP and block.count == 1 and block.address not in fixed
+        if kinds[block.address] == _IDP_GROUP and block.structs == 1 and block.address not in fixed
     }
     after = {block.address: layout.pointer(block, "next") for block in properties}
     first = layout.place_of(properties[0].kind, "data") + 8
@@ -399,7 +399,7 @@ def digest_of_blend(content: bytes, hidden: Set[bytes], results: Results) -> byt
     groups = numbers.groups
     sizes = np.array([len(block.content) for block in blocks], np.int64)
     kinds = np.array([block.kind for block in blocks], np.int64)
-    counts = np.array([block.count for block in blocks], np.int64)
+    counts = np.array([block.structs for block in blocks], np.int64)
     codes = b"".join(block.code for block in blocks)
     state = hashlib.blake2b(codes, digest_size=20)
     state.update(np.column_stack([kinds, counts, sizes]).astype("<i8"))

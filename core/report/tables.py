@@ -39,7 +39,7 @@ import csv
 import io
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -172,6 +172,17 @@ def _runs(figures: Sequence[FrameFigures], wanted: Sequence[bool]) -> list[tuple
     return runs
 
 
+def _stretches(places: Sequence[int]) -> list[tuple[int, int]]:
+    """Positions [start, stop) of the runs of consecutive numbers among rising ones."""
+    runs: list[tuple[int, int]] = []
+    for place in places:
+        if runs and runs[-1][1] == place:
+            runs[-1] = (runs[-1][0], place + 1)
+        else:
+            runs.append((place, place + 1))
+    return runs
+
+
 def _range(figures: Sequence[FrameFigures], start: int, stop: int) -> FrameRange:
     return FrameRange(figures[start].frame, figures[stop - 1].frame, stop - start)
 
@@ -205,12 +216,18 @@ def cost_ranges(
     highest share, and above `share_min`: so a quiet presence before and after does not blur
     the figure.
     """
-    names = sorted({name for row in figures for name in row.cost if name})
+    # Only where an object takes part: in a long show that is a small part of the frames.
+    shares: dict[str, dict[int, float]] = {}
+    for place, row in enumerate(figures):
+        for name, points in row.cost.items():
+            if name:
+                share = points / row.points if row.points else 0.0
+                shares.setdefault(name, {})[place] = share
     found = []
-    for name in names:
-        shares = [row.cost.get(name, 0.0) / row.points if row.points else 0.0 for row in figures]
-        level = max(share_min, 0.5 * max(shares))
-        for start, stop in _runs(figures, [share >= level for share in shares]):
+    for name in sorted(shares):
+        level = max(share_min, 0.5 * max(shares[name].values()))
+        heavy = [place for place, share in shares[name].items() if share >= level]
+        for start, stop in _stretches(heavy):
             rows = figures[start:stop]
             points = sum(row.cost[name] for row in rows)
             found.append(
@@ -233,8 +250,11 @@ _MEASURED = (
 )
 
 
+_COLUMNS = tuple(column.name for column in fields(FrameFigures))
+
+
 def _frame_row(figures: FrameFigures) -> dict[str, Any]:
-    row = asdict(figures)
+    row = {name: getattr(figures, name) for name in _COLUMNS}
     row["cost"] = {name: round(points, 3) for name, points in figures.cost.items()}
     row["dropped_objects"] = list(figures.dropped_objects)
     for key in ("refresh_hz", "stress", "tolerance_field", "dropped_length", "lit_length"):
