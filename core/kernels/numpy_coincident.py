@@ -129,10 +129,9 @@ def _left_over(
     high = np.concatenate([np.zeros(count), end, np.full(count, 1.25)])
     order = np.lexsort((low, index))
     index, low, high = index[order], low[order], high[order]
-    key = 2.0 * index + high
-    # Where the farthest end so far came up, so that its digits are not lost in the sum.
-    every = np.arange(len(key))
-    place = np.maximum.accumulate(np.where(key >= np.maximum.accumulate(key), every, 0))
-    reached = high[place][:-1]
+    # The farthest end so far of each piece, by its rank among all: a sum would lose digits.
+    ends, rank = np.unique(high, return_inverse=True)
+    farthest = np.maximum.accumulate(index * len(ends) + rank.reshape(-1))
+    reached = ends[farthest - index * len(ends)][:-1]
     gap = np.flatnonzero((index[1:] == index[:-1]) & (low[1:] - reached > 1e-9))
     return index[gap], np.stack([reached[gap], low[gap + 1]], axis=1)
