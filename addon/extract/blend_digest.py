@@ -33,6 +33,9 @@ _IGNORED = {
     "Scene": {"cursor", "toolsettings", "basact"},
     "Object": {"base_flag", "base_local_view_bits"},
     "ViewLayer": {"basact", "active_collection"},
+    # Counted up each time a file is opened.
+    "CurveProfile": {"changed_timestamp"},
+    "CurveMapping": {"changed_timestamp"},
     # Made up anew when an older file is opened; what refers to a node says so itself.
     "bNode": {"identifier"},
     # Of a group, how many it holds, idle ones included; of others the content says it.

@@ -129,6 +129,15 @@ def test_changes_with_the_picture(rich, change):
     assert scene_fingerprint(bpy.context.scene) == before
 
 
+def test_saving_and_opening_changes_nothing(rich):
+    """However often the file is opened and saved again, finished frames stay good."""
+    before = scene_fingerprint(rich)
+    for _ in range(3):
+        bpy.ops.wm.save_mainfile()
+        bpy.ops.wm.open_mainfile(filepath=bpy.data.filepath)
+        assert scene_fingerprint(bpy.context.scene) == before
+
+
 def test_looking_changes_nothing(rich):
     """Scrubbing, selecting and the 3D cursor leave it as it is."""
     before = scene_fingerprint(rich)

@@ -159,6 +159,31 @@ def test_a_moved_strip_renders_nothing_and_an_edit_its_scene_only(saved, tmp_pat
     assert len(set(cache.rglob("*.bwc")) - after) == 21
 
 
+def test_an_effect_renders_its_scene_again_and_nothing_else(saved, tmp_path):
+    """Exactly when something of an effect changes: its share, or its mask elsewhere."""
+    cache = tmp_path / "cache"
+    cube = bpy.data.objects["Cube Two"]
+    mask = add_cube("Mask", collection=bpy.data.scenes["Two"].collection)
+    cube.beamwright.effects.mask.object = mask
+    cube.beamwright.effects.reveal.use = True
+    known = None
+    changes = (
+        (lambda: None, None),
+        (lambda: setattr(cube.beamwright.effects.reveal, "end", 0.4), 31),
+        (lambda: setattr(mask.location, "x", 0.3), 31),
+        (lambda: bpy.data.scenes["Two"].frame_set(7), 0),
+    )
+    for change, made in changes:
+        change()
+        bpy.ops.wm.save_mainfile()
+        program("render", saved, "--out", tmp_path / "out", cache=cache)
+        now = set(cache.rglob("*.bwc"))
+        if made is not None:
+            # Thirty frames of scene Two are on show, and blocks; nothing of scene One.
+            assert made <= len(now - known) <= made + 3 * (made > 0)
+        known = now
+
+
 def test_damaged_entries_are_rendered_again(saved, tmp_path):
     cache = tmp_path / "cache"
     program("render", saved, "--out", tmp_path / "a", cache=cache)
