@@ -118,16 +118,15 @@ def _world_to_view(camera: bpy.types.Object) -> Rows:
             f"Camera “{camera.name}” is squashed flat by its parents' scale: reset it to 1."
         )
     view = [[value / determinant for value in row] for row in adjugate]
+    x, y, z = (row[3] for row in world)
     for row in view:
-        row.append(-sum(row[k] * world[k][3] for k in range(3)))
+        row.append(-(row[0] * x + row[1] * y + row[2] * z))
     return [*view, [0.0, 0.0, 0.0, 1.0]]
 
 
 def _product(a: Rows, b: Rows) -> Rows:
     columns = list(zip(*b, strict=True))
-    return [
-        [sum(x * y for x, y in zip(row, column, strict=True)) for column in columns] for row in a
-    ]
+    return [[x * p + y * q + z * r + w * s for p, q, r, s in columns] for x, y, z, w in a]
 
 
 def extract_camera(

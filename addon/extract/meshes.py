@@ -254,6 +254,7 @@ class MeshReader:
         self.topologies = TopologyCache()
         self.owners: dict[str, tuple[str, ...]] = {}
         self._surfaces: Bounded[str, _KnownSurface] = Bounded(KEPT_SURFACES, KEPT_BYTES)
+        self._shared: dict[tuple[int, frozenset[str]], tuple[Topology, NDArray[np.float32]]] = {}
 
     def clear(self) -> None:
         """Forget everything, as after an undo or a file load."""
@@ -287,6 +288,7 @@ class MeshReader:
         settings_of = SettingsReader(scene, projector_names)
         masks = mask_names(scene)
         self.owners = {}
+        self._shared = {}  # by address, which holds while this graph is walked
         surfaces: list[Surface] = []
         wires: list[tuple[int, Surface]] = []
         with_mesh: set[str] = set()
@@ -332,6 +334,7 @@ class MeshReader:
                     surfaces.append(surface)
                 else:
                     wires.append((len(surfaces), surface))
+        self._shared = {}
         for place, surface in reversed(wires):
             if surface.name not in with_mesh:
                 surfaces.insert(place, surface)
@@ -353,8 +356,18 @@ class MeshReader:
                 return
             if kind != "MESH" and len(mesh.polygons):
                 return  # its faces come as a mesh of their own
-            topology = self.topologies.find(identity, mesh, settings.marks)
-            yield self._placed(instance, owner, mesh, identity, settings, topology)
+            # Objects that share a mesh share its evaluated copy: it is read for the first one.
+            # What an instancer makes for itself may not last until the next item.
+            lasting = not converted and not instance.is_instance
+            key = (mesh.as_pointer(), settings.marks)
+            found = self._shared.get(key) if lasting else None
+            if found is None:
+                topology = self.topologies.find(identity, mesh, settings.marks)
+                found = topology, _local_positions(mesh)
+            surface, local = self._placed(instance, owner, mesh, identity, settings, *found)
+            if lasting:
+                self._shared[key] = found[0], local
+            yield surface
         finally:
             if converted:
                 item.to_mesh_clear()
@@ -367,13 +380,18 @@ class MeshReader:
         identity: str,
         settings: ObjectSettings,
         topology: Topology,
-    ) -> Surface:
-        """Return the surface of an evaluated mesh, the known one while nothing changed."""
+        local: NDArray[np.float32],
+    ) -> tuple[Surface, NDArray[np.float32]]:
+        """Return the surface of an evaluated mesh, the known one while nothing changed.
+
+        And its positions, as the array that was known where they are the same.
+        """
         rows = instance.matrix_world
         matrix = (*rows[0], *rows[1], *rows[2], *rows[3])
-        local = _local_positions(mesh)
         colours = _colours(instance.object, owner, mesh, settings)
         known = self._surfaces.get(identity)
+        if known is not None and _equal(known.local, local):
+            local = known.local
         world = np.array(matrix).reshape(4, 4)
         normals = None
         if settings.lines.smooth_contour and topology.triangle_smooth.any():
@@ -384,10 +402,10 @@ class MeshReader:
             and known.matrix == matrix
             and known.settings == settings
             and _equal(known.surface.colours, colours)
-            and _equal(known.local, local)
+            and known.local is local
             and _equal(known.surface.vertex_normals, normals)
         ):
-            return known.surface
+            return known.surface, local
         surface = Surface(
             name=owner.original.name_full,
             identity=identity,
@@ -401,7 +419,7 @@ class MeshReader:
         )
         size = local.nbytes + surface.positions.nbytes
         self._surfaces.put(identity, _KnownSurface(local, matrix, settings, surface), size)
-        return surface
+        return surface, local
 
 
 def _needs_conversion(item: bpy.types.Object) -> bool:

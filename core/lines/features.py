@@ -164,6 +164,7 @@ _boxes: WeakKeyDictionary[Surface, Box] = WeakKeyDictionary()
 _scenes: Bounded[tuple[int, ...], SceneArrays] = Bounded(4)
 _collected: ByParts[SceneArrays] = ByParts(KEPT_SCENES)
 _collected_alone: ByParts[SceneArrays] = ByParts(KEPT_SCENES)
+_corners: ByParts[tuple[FloatArray, FloatArray]] = ByParts(KEPT_SCENES)
 _lock = Lock()
 
 
@@ -243,11 +244,18 @@ def open_parts(
     row = camera.view_projection[3 if camera.perspective else 2]
     near = near_far(camera)[0]
     closed = arrays.triangle_closed
-    boxes = [box_of(surface) for surface in surfaces]
-    if not boxes:
+    if not surfaces:
         return closed
-    low, high = np.array([box.low for box in boxes]), np.array([box.high for box in boxes])
-    nearest = np.where(row[:3] > 0.0, low, high) @ row[:3] + row[3]
+    corners = _corners.get(surfaces)
+    if corners is None:
+        boxes = [box_of(surface) for surface in surfaces]
+        corners = _corners.put(
+            surfaces,
+            (np.array([box.low for box in boxes]), np.array([box.high for box in boxes])),
+        )
+    nearest = np.where(row[:3] > 0.0, *corners) @ row[:3] + row[3]
+    if nearest.min() >= near:
+        return closed
     for index in np.flatnonzero(~(nearest >= near)).tolist():
         surface, part = surfaces[index], arrays.surfaces[index]
         if len(part.triangles) == 0 or not np.any(part.triangle_closed):
@@ -502,3 +510,4 @@ def forget() -> None:
     _scenes.clear()
     _collected.clear()
     _collected_alone.clear()
+    _corners.clear()

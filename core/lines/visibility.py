@@ -165,8 +165,8 @@ def see(
     )
     pieces = visible_pieces(view)
     # Where the page cuts, rounding may leave a point outside by a last digit.
-    x_min, x_max, y_min, y_max = view.page
-    np.clip(pieces.xy, [x_min, y_min] * 2, [x_max, y_max] * 2, out=pieces.xy)
+    corner = np.array([camera.half_width, camera.half_height] * 2)
+    np.maximum(np.minimum(pieces.xy, corner, out=pieces.xy), -corner, out=pieces.xy)
     material = scene.edge_material[pieces.edge]
     if arrays.two_materials is not None:
         _take_front_material(arrays, arrays.two_materials, camera, view, pieces, material)
