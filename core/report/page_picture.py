@@ -62,7 +62,10 @@ def encode_picture(
     xy = np.roll(xy, -shift, axis=0)
     rgb = np.roll(rgb, -shift, axis=0)
     lit = np.roll(lit, -shift)
-    steps = np.rint(np.clip(rgb, 0.0, 1.0) * COLOUR_STEPS).astype(np.int64)
+    # A colour half way between two steps, with the last digits astray, would be both in turn, and
+    # tear a stroke into pieces.
+    steady = np.round(np.clip(rgb, 0.0, 1.0), 5)
+    steps = np.rint(steady * COLOUR_STEPS).astype(np.int64)
     colour = steps @ np.array([1024, 32, 1])
     key = np.where(lit, colour, -1)
     starts = np.flatnonzero(np.diff(key, prepend=-2))

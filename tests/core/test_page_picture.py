@@ -138,3 +138,14 @@ def test_many_strokes_keep_their_ends():
         rows += [(x, -0.5, 0, 0, 0), (x, 0.5, *WHITE)]
     lines = decode_picture(encode_picture(*path(*rows)))
     assert [len(vertices) for vertices, _ in lines] == [2] * 500
+
+
+def test_a_colour_between_two_steps_does_not_tear_a_stroke():
+    """Half way between two of the 31 steps; the simulated light differs in the last digits."""
+    random = np.random.default_rng(7)
+    angle = np.linspace(0, 6, 400)
+    xy = 0.7 * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    rgb = np.full((400, 3), 0.5) + random.choice([-1e-16, 0.0, 1e-16, -1e-9, 1e-9], (400, 3))
+    lit = np.arange(400) > 0
+    ((vertices, _),) = decode_picture(encode_picture(xy, np.where(lit[:, None], rgb, 0.0), lit))
+    assert len(vertices) > 20
