@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Take the picture of a report page: ``python docs/pictures/take_report_page.py REPORT.html``.
 
-Needs Chromium. Shows the moment two fifths into the render.
+Needs Chromium. Shows the moment three fifths into the render.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ def main(page: Path) -> None:
     with Browser(1280, 1240) as browser:
         browser.open(page)
         browser.wait_for("document.documentElement.dataset.stills === 'drawn'")
-        browser.click("#scrub", 0.4)
+        browser.click("#scrub", 0.6)
         browser.evaluate("document.activeElement.blur(); scrollTo(0, 0)")
         browser.screenshot(PICTURE)
     print(PICTURE)
