@@ -33,7 +33,7 @@ ROOMS = {"lines", "artwork", "effects", "points", "output", "safety", "live", "r
 # What every room may know; `documents` reads text files and `writing` cuts polylines by
 # length, and neither knows a room.
 RECORDS = {"errors", "documents", "scene", "strokes", "frame", "version", "writing"}
-COMPOSERS = {"pipeline", "sequence", "proof", "commands", "live_show", "cli"}
+COMPOSERS = {"pipeline", "sequence", "proof", "proof_video", "commands", "live_show", "cli"}
 # What a room may import besides itself and the records; the composers are free.
 ALLOWED = {
     "lines": {"kernels"},
