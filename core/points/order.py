@@ -217,14 +217,15 @@ def order_strokes(
     remembered = _entries_before(names, previous)
     starts = _nearest_starts(strokes, remembered)
     if count > LARGEST_DENSE:
-        return _finished(strokes, _space_filling(strokes), starts, limits)
+        return _finished(_space_filling(strokes), starts, ends_of(strokes, starts)[0])
     if kicks_per_stroke is None:
         # Interpreted rounds of search cost more than their share on large frames.
         kicks_per_stroke = KICKS_PER_STROKE if is_native() or count <= 100 else 0.1
     kicks = int(np.ceil(kicks_per_stroke * count))
     # Sweeps cost the square of the number of strokes: fewer of them on large frames.
     sweeps = int(np.clip(60 * (200 / count) ** 2, 4, 60))
-    costs = _costs(ends_of(strokes, starts), limits)
+    ends = ends_of(strokes, starts)
+    costs = _costs(ends, limits)
     tour = _warm(names, previous, costs) if previous is not None else None
     if tour is not None:
         _favour(costs, tour.links)
@@ -235,15 +236,18 @@ def order_strokes(
     # With loops, kicks are kept for when the loops' entries are chosen: they count for more then.
     entry = _improved(costs, neighbours, entry, 0 if loops else kicks, seed, sweeps)
     if loops:
-        starts = _best_entries(strokes, entry, starts, remembered, limits)
-        costs = _costs(ends_of(strokes, starts), limits)
+        starts = _best_entries(strokes, entry, starts, ends, remembered, limits)
+        ends = ends_of(strokes, starts)
+        costs = _costs(ends, limits)
         if tour is not None:
             _favour(costs, tour.links)
         neighbours = neighbour_lists(costs, NEIGHBOURS)
         better = _improved(costs, neighbours, entry, kicks, seed, sweeps)
         if not np.array_equal(better, entry):
-            entry, starts = better, _best_entries(strokes, better, starts, remembered, limits)
-    return _finished(strokes, entry, starts, limits)
+            entry = better
+            starts = _best_entries(strokes, better, starts, ends, remembered, limits)
+            ends = ends_of(strokes, starts)
+    return _finished(entry, starts, ends[0])
 
 
 def _improved(
@@ -262,13 +266,12 @@ def _improved(
     return best
 
 
-def _finished(strokes: Strokes, entry: IntArray, starts: IntArray, limits: MotionLimits) -> Tour:
+def _finished(entry: IntArray, starts: IntArray, xy: FloatArray) -> Tour:
     stroke = (entry >> 1).astype(np.int32)
     tour = Tour(stroke, (entry & 1).astype(bool), starts[stroke].astype(np.int32))
     if len(tour) == 1:
         return tour
-    xy = ends_of(strokes, starts)[0]
-    gap = np.abs(xy[np.roll(entry, 1) ^ 1] - xy[entry]).max(axis=1)
+    gap = np.abs(xy[entry[np.arange(-1, len(entry) - 1)] ^ 1] - xy[entry]).max(axis=1)
     return tour.rotated(int(np.argmax(gap)))
 
 
@@ -371,10 +374,18 @@ def _loop_candidates(ring: FloatArray, current: int) -> NDArray[np.int64]:
     return result
 
 
+def _in_columns(values: FloatArray, width: int) -> FloatArray:
+    """Repeat each row `width` times along a new second axis."""
+    wide = np.empty((len(values), width, *values.shape[1:]))
+    wide[:] = values[:, None]
+    return wide
+
+
 def _best_entries(
     strokes: Strokes,
     entry: IntArray,
     starts: IntArray,
+    ends: tuple[FloatArray, FloatArray, FloatArray],
     remembered: FloatArray,
     limits: MotionLimits,
 ) -> IntArray:
@@ -385,39 +396,40 @@ def _best_entries(
     are carried along.
     """
     closed = strokes.closed
+    ring = closed[entry >> 1]
+    opened = 0 if ring.all() else int(np.argmin(ring))
+    if opened:
+        entry = np.concatenate([entry[opened:], entry[:opened]])
+        ring = np.concatenate([ring[opened:], ring[:opened]])
     order = (entry >> 1).astype(np.int64)
-    opened = np.flatnonzero(~closed[order])
-    if len(opened):
-        entry = np.roll(entry, -int(opened[0]))
-        order = np.roll(order, -int(opened[0]))
     count = len(order)
-    ring = closed[order]
     loops = np.flatnonzero(ring)
+    points, offsets = strokes.points, strokes.offsets
     candidates = {
-        position: _loop_candidates(strokes.polyline(row)[:-1], int(starts[row]))
+        position: _loop_candidates(points[offsets[row] : offsets[row + 1] - 1], int(starts[row]))
         for position, row in zip(loops.tolist(), order[loops].tolist(), strict=True)
     }
     width = max(len(state) for state in candidates.values())
-    xy, tangent, room = ends_of(strokes, starts)
-    enter = [np.repeat(values[entry][:, None], width, axis=1) for values in (xy, tangent, room)]
-    leave = [np.repeat(values[entry ^ 1][:, None], width, axis=1) for values in (xy, tangent, room)]
+    enter = [_in_columns(values[entry], width) for values in ends]
+    leave = [_in_columns(values[entry ^ 1], width) for values in ends]
     used = np.ones(count, np.int64)
     used[loops] = [len(state) for state in candidates.values()]
-    position = np.repeat(loops, used[loops])
-    column = np.arange(len(position)) - np.repeat(np.cumsum(used[loops]) - used[loops], used[loops])
+    states = used[loops]
+    position = loops.repeat(states)
+    column = np.arange(len(position)) - (states.cumsum() - states).repeat(states)
     state = np.concatenate(list(candidates.values()))
-    base = strokes.offsets[order[position]]
-    around = strokes.counts[order[position]] - 1
-    at = strokes.points[base + state]
+    base = offsets[order[position]]
+    around = offsets[order[position] + 1] - base - 1
+    at = points[base + state]
     step = np.where(entry[position] & 1, -1, 1)
-    for ends, way in ((enter, step), (leave, -step)):
-        vector = at - strokes.points[base + (state + way) % around]
+    for sides, way in ((enter, step), (leave, -step)):
+        vector = at - points[base + (state + way) % around]
         length = np.maximum(np.hypot(vector[:, 0], vector[:, 1]), 1e-300)
-        ends[0][position, column] = at
-        ends[1][position, column] = vector / length[:, None]
-        ends[2][position, column] = 0.5 * length
+        sides[0][position, column] = at
+        sides[1][position, column] = vector / length[:, None]
+        sides[2][position, column] = 0.5 * length
     # Links into and out of loops only: the others stay as they are.
-    touched = np.flatnonzero(ring | np.roll(ring, 1))
+    touched = np.flatnonzero(ring | ring[np.arange(-1, count - 1)])
     links = _pair_costs(
         (
             leave[0][touched - 1][:, :, None],
