@@ -21,7 +21,12 @@ from .extract.artwork import ArtworkReader
 from .extract.camera import extract_camera, page_half_size, scene_camera
 from .extract.effects import read_effects
 from .extract.meshes import MeshReader
-from .extract.visibility import apply_render_state, restore_state
+from .extract.visibility import (
+    apply_render_state,
+    follow_keyed_modifiers,
+    keyed_modifiers,
+    restore_state,
+)
 
 __all__ = ["BlenderSource", "forget", "open_file", "open_source"]
 
@@ -77,6 +82,7 @@ class BlenderSource:
             settings.lasers_to_core() if projectors is None else {}
         )
         self._camera_name = camera_name
+        self._keyed: list[tuple[int, str]] | None = None
         self._reader = _READERS.setdefault(self.name, MeshReader())
         self._artwork = _ARTWORK.setdefault(self.name, ArtworkReader())
         self._check(scene)
@@ -157,7 +163,7 @@ class BlenderSource:
         global _peeking
         _peeking += 1
         try:
-            changes = apply_render_state(self.scene, self.view_layer)
+            changes = apply_render_state(self.scene, self.view_layer, frames=False)
             changed = bool(changes)
             try:
                 yield changed
@@ -172,7 +178,7 @@ class BlenderSource:
             _peeking -= 1
 
     def scene_at(self, frame: int) -> Scene:
-        """Evaluate one frame.
+        """Evaluate one frame; the scene is in the state of its renders.
 
         Raises
         ------
@@ -181,6 +187,9 @@ class BlenderSource:
         """
         scene = self.scene
         scene.frame_set(frame)
+        if self._keyed is None:
+            self._keyed = keyed_modifiers()
+        follow_keyed_modifiers(self._keyed)
         return self.current(frame)
 
     def current(self, frame: int | None = None) -> Scene:

@@ -9,7 +9,7 @@ as frames are read, so that hidden objects and render-only modifiers are there a
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,15 @@ import bpy
 from ..compat import animation_curves
 from .effects import needed_objects
 
-__all__ = ["Shown", "Visibility", "apply_render_state", "render_state", "restore_state"]
+__all__ = [
+    "Shown",
+    "Visibility",
+    "apply_render_state",
+    "follow_keyed_modifiers",
+    "keyed_modifiers",
+    "render_state",
+    "restore_state",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +69,17 @@ class Visibility:
         parent: bpy.types.Object | None,
     ) -> Shown | None:
         """Return how an item of the graph takes part in the picture, or None."""
-        if owner.hide_render or not owner.visible_camera:
+        # What nodes or particles take from an object that is hidden itself renders: where the
+        # graph has left out what does not, and an instance is still there, it is one of these.
+        if owner.hide_render and (parent is None or not owner.hide_viewport):
+            return None
+        if not owner.visible_camera:
             return None
         if parent is None:
             if not instance.is_instance and not _shows_itself(owner):
+                return None
+            # On vertices and faces, renders show the copies alone.
+            if owner.parent is not None and owner.parent.instance_type in {"VERTS", "FACES"}:
                 return None
             base = self._shown.get(owner.original.name_full)
         else:
@@ -117,12 +132,50 @@ def _curves(item: Any) -> Iterator[tuple[str, Any]]:
         yield "CURVE", curve
 
 
-def apply_render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) -> list[Change]:
+def _keyed_modifiers(item: bpy.types.Object) -> set[str]:
+    """Return the modifiers whose render switch or render levels are keyed or driven."""
+    found = set()
+    for _kind, curve in _curves(item):
+        owner, _dot, name = curve.data_path.rpartition(".")
+        if owner.startswith("modifiers[") and name in {"show_render", "render_levels"}:
+            with suppress(ValueError):
+                found.add(item.path_resolve(owner).name)
+    return found
+
+
+def keyed_modifiers() -> list[tuple[int, str]]:
+    """Return what `follow_keyed_modifiers` looks after: objects' session numbers and names."""
+    return [
+        (item.session_uid, name)
+        for item in bpy.data.objects
+        for name in sorted(_keyed_modifiers(item))
+    ]
+
+
+def follow_keyed_modifiers(keyed: list[tuple[int, str]]) -> None:
+    """Let the viewport's modifiers follow keyed render settings, after the frame was set.
+
+    Only between `apply_render_state` and `restore_state`, which knows what they were.
+    """
+    if not keyed:
+        return
+    objects = {item.session_uid: item for item in bpy.data.objects}
+    unnoted: list[Change] = []
+    for uid, name in keyed:
+        item = objects.get(uid)
+        if item is not None and name in item.modifiers:
+            _apply_to_modifier(unnoted, uid, item.modifiers[name])
+
+
+def apply_render_state(
+    scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer, *, frames: bool = True
+) -> list[Change]:
     """Give the viewport of a scene the state of its renders; return what was changed.
 
     Objects and collections take their render visibility, modifiers their render switches
     and render levels; what is keyed or driven for the viewport alone is muted. Nothing is
-    touched that is alike already, which is the usual case.
+    touched that is alike already, which is the usual case. Where `frames` are going to be
+    set, modifiers that follow keys are noted even if they are alike now.
     """
     changes: list[Change] = []
     address: Address
@@ -143,6 +196,9 @@ def apply_render_state(scene: bpy.types.Scene, view_layer: bpy.types.ViewLayer) 
         pending.extend(layer.children)
     needed = needed_objects()
     for item in bpy.data.objects:
+        if frames:
+            for name in _keyed_modifiers(item):
+                _note_modifier(changes, item.session_uid, item.modifiers[name])
         _apply_to_object(changes, item, item.name_full in needed)
     for item in scene.objects:
         if item.hide_get(view_layer=view_layer):
@@ -167,10 +223,21 @@ def _apply_to_object(changes: list[Change], item: bpy.types.Object, needed: bool
     _set(changes, address, item, "show_instancer_for_viewport", item.show_instancer_for_render)
     modifier: Any
     for modifier in item.modifiers:
-        address = ("MODIFIER", uid, modifier.name, None)
-        _set(changes, address, modifier, "show_viewport", modifier.show_render)
-        if modifier.type in {"SUBSURF", "MULTIRES"}:
-            _set(changes, address, modifier, "levels", modifier.render_levels)
+        _apply_to_modifier(changes, uid, modifier)
+
+
+def _apply_to_modifier(changes: list[Change], uid: int, modifier: Any) -> None:
+    address: Address = ("MODIFIER", uid, modifier.name, None)
+    _set(changes, address, modifier, "show_viewport", modifier.show_render)
+    if modifier.type in {"SUBSURF", "MULTIRES"}:
+        _set(changes, address, modifier, "levels", modifier.render_levels)
+
+
+def _note_modifier(changes: list[Change], uid: int, modifier: Any) -> None:
+    address: Address = ("MODIFIER", uid, modifier.name, None)
+    changes.append((address, "show_viewport", modifier.show_viewport))
+    if modifier.type in {"SUBSURF", "MULTIRES"}:
+        changes.append((address, "levels", modifier.levels))
 
 
 def restore_state(changes: list[Change]) -> None:

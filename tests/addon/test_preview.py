@@ -592,7 +592,9 @@ def test_looks_for_differences_once(preview, scene, monkeypatch):
     calls = []
     whole = session.apply_render_state
     monkeypatch.setattr(
-        session, "apply_render_state", lambda *names: calls.append(1) or whole(*names)
+        session,
+        "apply_render_state",
+        lambda *names, **more: calls.append(1) or whole(*names, **more),
     )
     crate = bpy.data.objects["Crate"]
     for frame, x in ((1, 0.0), (4, 2.0)):
@@ -636,6 +638,8 @@ def test_unregister_while_on(addon, scene):
         assert not hasattr(bpy.types.WindowManager, settings.NAME)
     finally:
         addon.register()
+    assert not settings.current().enabled
+    assert not overlay.is_running()
 
 
 # -- camera and page -----------------------------------------------------------------------

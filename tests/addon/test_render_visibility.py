@@ -184,6 +184,100 @@ def test_modifiers_as_in_renders(scene):
     assert (modifier.levels, extra.show_viewport) == (0, False)
 
 
+def test_keyed_render_switches_of_modifiers(scene):
+    """Keyed render switches and levels follow the frame, also when alike at first."""
+    item = add_cube("Row")
+    extra = item.modifiers.new("Array", "ARRAY")
+    smooth = item.modifiers.new("Subdivision", "SUBSURF")
+    extra.count, extra.show_viewport, smooth.levels = 2, False, 0
+    for frame, shown in ((1, False), (3, True)):
+        extra.show_render, smooth.render_levels = shown, int(shown)
+        extra.keyframe_insert("show_render", frame=frame)
+        smooth.keyframe_insert("render_levels", frame=frame)
+    scene.frame_set(1)
+    source = open_source()
+    with source.reading():
+        counts = [len(source.scene_at(frame).surfaces[0].topology.triangles) for frame in (1, 3, 1)]
+    # Subdivision (Catmull and Clark 1978) makes four quadrilaterals of each.
+    assert counts == [12, 12 * 2 * 4, 12]
+    assert (extra.show_viewport, smooth.levels) == (False, 0)
+
+
+def _nodes_of(item):
+    """Return a node group that puts an object on every vertex."""
+    group = bpy.data.node_groups.new("On Points", "GeometryNodeTree")
+    for way in ("INPUT", "OUTPUT"):
+        group.interface.new_socket("Geometry", in_out=way, socket_type="NodeSocketGeometry")
+    start, end, taken, spread = (
+        group.nodes.new(kind)
+        for kind in (
+            "NodeGroupInput",
+            "NodeGroupOutput",
+            "GeometryNodeObjectInfo",
+            "GeometryNodeInstanceOnPoints",
+        )
+    )
+    taken.inputs["Object"].default_value = item
+    taken.inputs["As Instance"].default_value = True
+    for one, other in (
+        (start.outputs[0], spread.inputs["Points"]),
+        (taken.outputs["Geometry"], spread.inputs["Instance"]),
+        (spread.outputs[0], end.inputs[0]),
+    ):
+        group.links.new(one, other)
+    return group
+
+
+def _on_nodes(stage, item):
+    stage.modifiers.new("Nodes", "NODES").node_group = _nodes_of(item)
+
+
+def _on_particles(stage, item):
+    stage.modifiers.new("Particles", "PARTICLE_SYSTEM")
+    particles = stage.particle_systems[0].settings
+    particles.count, particles.frame_start, particles.frame_end = 8, 0, 0
+    particles.physics_type, particles.lifetime = "NO", 100
+    particles.render_type, particles.instance_object = "OBJECT", item
+    stage.show_instancer_for_render = False
+
+
+def _on_vertices(stage, item):
+    stage.instance_type = "VERTS"
+    stage.show_instancer_for_render = False
+    item.parent = stage
+
+
+def _in_collection(stage, item):
+    collection = bpy.data.collections.new("Boats")
+    collection.objects.link(item)
+    bpy.context.scene.collection.objects.unlink(item)
+    stage.hide_render = True
+    empty = bpy.data.objects.new("Instance", None)
+    empty.instance_type, empty.instance_collection = "COLLECTION", collection
+    bpy.context.scene.collection.objects.link(empty)
+
+
+@pytest.mark.parametrize(
+    ("spread", "hidden", "shown"),
+    [(_on_nodes, 8, 9), (_on_particles, 8, 9), (_on_vertices, 0, 8), (_in_collection, 0, 1)],
+)
+def test_copies_of_a_hidden_object(scene, spread, hidden, shown):
+    """Copies are there exactly where a render has them.
+
+    Source: Blender's own renders of these scenes, 5.2 with Cycles: nodes and particles show
+    copies of an object that is hidden itself, collections and vertices do not, and vertices
+    replace the object they copy.
+    """
+    stage, item = add_cube("Stage"), add_cube("Boat")
+    spread(stage, item)
+    for hide, count in ((True, hidden), (False, shown)):
+        item.hide_render = hide
+        source = open_source()
+        with source.reading():
+            surfaces = source.scene_at(1).surfaces
+        assert sum("Boat" in surface.name for surface in surfaces) == count
+
+
 def test_state_comes_back_after_an_error(scene):
     """An exception inside leaves the viewport as it was."""
     item = add_cube()
