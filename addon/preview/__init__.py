@@ -27,5 +27,9 @@ def unregister() -> None:
     """Switch the preview off and take its settings back."""
     from . import overlay, settings
 
+    chosen = settings.current()
+    if chosen is not None:
+        # Stored values outlive their properties: registered again, it shall be off.
+        chosen.enabled = False
     overlay.stop()
     settings.unregister()

@@ -92,6 +92,7 @@ def test_export(scene, tmp_path):
         "Lettering.ild",
         "Pictures.ild",
         "report.csv",
+        "report.html",
         "report.json",
     ]
     report = json.loads((folder / "report.json").read_text(encoding="utf-8"))
