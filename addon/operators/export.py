@@ -75,7 +75,7 @@ class BEAMWRIGHT_OT_export_sequence(FrameJob, bpy.types.Operator):
         """Say in the file browser what will be written."""
         column = self.layout.column(align=True)
         column.label(text="Writes one file for each")
-        column.label(text="projector, and the report")
+        column.label(text="projector, report and its page")
 
     def invoke(self, context: Any, event: Any) -> set[str]:
         """Ask for a folder where none can be told, else start at once."""
