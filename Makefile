@@ -30,7 +30,6 @@ OLD_NUMPY_TYPES = import numpy; print("" if numpy.__version__[0] > "1" else \
 OUT ?= out
 FRAMES ?= 20000
 SCENE ?= sample_scenes/harbour_show.blend
-JOBS ?= $(shell getconf _NPROCESSORS_ONLN 2>/dev/null || echo 1)
 DEMO = $(OUT)/$(basename $(notdir $(SCENE)))
 PIP_INSTALL = $(BIN)/python -m pip install --disable-pip-version-check --quiet
 # What decides the content of an environment. Sources are not among them: the package is
@@ -83,8 +82,8 @@ $(VENV)/.bench: pyproject.toml | $(VENV)/.test
 	@$(PIP_INSTALL) --editable '.[blender,artwork,test,bench]'
 	@touch $@
 
-demo: $(VENV)/.blender ## Render the sample show; SCENE=, OUT= and JOBS= choose
-	$(BIN)/beamwright render $(SCENE) --out $(DEMO) --jobs $(JOBS)
+demo: $(VENV)/.blender ## Render the sample show; SCENE= and OUT= choose
+	$(BIN)/beamwright render $(SCENE) --out $(DEMO)
 	@echo; echo "Open the report page in a browser: $(DEMO)/report.html"
 
 test: $(VENV)/.test ## Run the whole test suite; ARGS= goes to pytest

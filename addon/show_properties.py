@@ -65,7 +65,8 @@ class BEAMWRIGHT_PG_show(bpy.types.PropertyGroup):
 
     jobs: IntProperty(
         name="Processes",
-        description="How many processes render the show; 0 takes one for each processor core",
+        description="How many processes render the show; 0 takes as many as the work is worth, at "
+        "most one for each processor core",
         default=0,
         min=0,
         max=64,

@@ -73,7 +73,8 @@ class BEAMWRIGHT_OT_show_render(FrameJob, bpy.types.Operator):
             raise SettingError(f"Show “{show.name}” is linked: render it from its own file.")
         options = [
             *("--scene", show.name, "--out", str(output_folder(show)), "--json"),
-            *("--progress", "lines", "--jobs", str(settings.jobs or os.cpu_count() or 1)),
+            *("--progress", "lines"),
+            *(("--jobs", str(settings.jobs)) if settings.jobs else ()),
             *("--format", getattr(show, PROPERTY).file_format),
             *(("--video", _FILM) if settings.make_film else ()),
         ]
