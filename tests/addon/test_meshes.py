@@ -248,6 +248,34 @@ def test_collection_instances(scene):
     assert [surface.identity for surface in again] == [surface.identity for surface in found]
 
 
+def test_objects_that_share_a_mesh(scene):
+    """Read once a frame: places of their own, one topology, and the same when all is still."""
+    first = add_cube()
+    second = bpy.data.objects.new("Second", first.data)
+    second.location = (5.0, 0.0, 0.0)
+    scene.collection.objects.link(second)
+    source = open_source()
+    before = source.scene_at(1).surfaces
+    assert before[0].topology is before[1].topology
+    expected = np.array(CUBE_VERTICES, float)
+    np.testing.assert_allclose(before[0].positions, expected)
+    np.testing.assert_allclose(before[1].positions, expected + np.array([5.0, 0.0, 0.0]))
+    still = source.scene_at(1).surfaces
+    assert [a is b for a, b in zip(before, still, strict=True)] == [True, True]
+    first.data.vertices[0].co.x -= 1.0
+    first.data.update()
+    expected[0, 0] -= 1.0
+    moved = source.scene_at(1).surfaces
+    np.testing.assert_allclose(moved[0].positions, expected)
+    np.testing.assert_allclose(moved[1].positions, expected + np.array([5.0, 0.0, 0.0]))
+    # A modifier gives the second a mesh of its own.
+    second.modifiers.new("Array", "ARRAY")
+    apart = source.scene_at(1).surfaces
+    assert apart[0] is moved[0]
+    assert len(apart[1].positions) == 16
+    assert apart[1].topology is not apart[0].topology
+
+
 def test_geometry_nodes_instances(scene):
     """Instances made by nodes arrive beside the object's own geometry."""
 
