@@ -160,6 +160,7 @@ class SingleScene(BlenderFilm):
         self.name = source.name
         self.fps = source.fps
         self.frame_start, self.frame_end = source.frame_start, source.frame_end
+        self.frame_step = source.frame_step
         self.projectors = source.projectors
         self.limits, self.lasers = source.limits, source.lasers
         self.half_size = page_half_size(source.scene)

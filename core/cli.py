@@ -41,6 +41,17 @@ def _frame_range(text: str) -> tuple[int, int]:
     return first, first if match[2] is None else int(match[2])
 
 
+def _joined(arguments: Sequence[str]) -> list[str]:
+    """Tie ranges that begin below zero to their option; argparse takes them for options."""
+    joined: list[str] = []
+    for text in arguments:
+        if joined and joined[-1] == "--frames" and re.fullmatch(r"-\d+--?\d+", text):
+            joined[-1] += "=" + text
+        else:
+            joined.append(text)
+    return joined
+
+
 def _positive(text: str) -> float:
     try:
         value = float(text)
@@ -127,7 +138,9 @@ def _parser(prog: str) -> argparse.ArgumentParser:
     render.add_argument(
         "--frames", metavar="A-B", type=_frame_range, help="both included (the scene's range)"
     )
-    render.add_argument("--step", metavar="N", type=int, default=1, help="every how many-th frame")
+    render.add_argument(
+        "--step", metavar="N", type=int, help="every how many-th frame (the scene's frame step)"
+    )
     render.add_argument(
         "--projector", metavar="NAME", nargs="+", action="extend", default=[], help="these only"
     )
@@ -361,7 +374,8 @@ def main(
         if isinstance(stream, io.TextIOWrapper):
             # A terminal that lacks a letter of an object's name must not end the run.
             stream.reconfigure(errors="replace")
-    options = _parser(prog).parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else arguments
+    options = _parser(prog).parse_args(_joined(given))
     run: Callable[[argparse.Namespace, SceneHost | None], int] = options.run
     try:
         return run(options, host)

@@ -276,7 +276,7 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
         folder=options.out,
         frame_first=first,
         frame_last=last,
-        frame_step=options.step,
+        frame_step=1 if options.step is None else options.step,
         projectors=tuple(options.projector),
         files=("ild", *dict.fromkeys(options.also)),
         format_code=options.format,
@@ -294,7 +294,10 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
         encoder = cast(FilmHost, host).video_encoder
         request = replace(request, video=Video(options.video, encoder, options.video_size))
     if host is None or not hasattr(host, "open_film"):
-        results = [_run(render_sequence(_open(options, host), request), options.progress)]
+        source = _open(options, host)
+        results = [
+            _run(render_sequence(source, _stepped(options, request, source)), options.progress)
+        ]
     else:
         results = _render_film(options, cast(FilmHost, host), request)
     if results:
@@ -306,11 +309,19 @@ def render(options: argparse.Namespace, host: SceneHost | None) -> int:
     return 0
 
 
+def _stepped(options: argparse.Namespace, request: RenderRequest, source: Any) -> RenderRequest:
+    """Take the step of a scene that has one, as Blender's renders and its panel do."""
+    if options.step is not None:
+        return request
+    return replace(request, frame_step=getattr(source, "frame_step", 1))
+
+
 def _render_film(
     options: argparse.Namespace, host: FilmHost, request: RenderRequest
 ) -> list[RenderResult]:
     """Render through the cache, by whoever shall work; one result for each sequence."""
     film = host.open_film(options.file, options.scene, options.camera)
+    request = _stepped(options, request, film)
     cache = Cache(options.cache or default_folder(), fresh=options.fresh)
     with _told_of_cache(), _runner(options, host, film, cache) as runner:
         if options.part is not None:

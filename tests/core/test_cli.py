@@ -75,6 +75,24 @@ class TestRender:
         assert run(capsys, "render", "--out", tmp_path, "--frames", "2", host=host)[0] == 0
         assert host.opened == [(None, None, None)]
 
+    @pytest.mark.parametrize(
+        ("text", "numbers"), [("-3--1", [-3, -2, -1]), ("-1-1", [-1, 0, 1]), ("-2", [-2])]
+    )
+    def test_frames_below_zero(self, capsys, tmp_path, text, numbers):
+        assert run(capsys, "render", "--out", tmp_path, "--frames", text, host=Host())[0] == 0
+        (projector, *_) = json.loads((tmp_path / "report.json").read_text())["projectors"]
+        assert [row["frame"] for row in projector["frames"]] == numbers
+
+    def test_step_of_the_scene(self, capsys, tmp_path):
+        """A scene's own frame step holds unless another is asked for."""
+        host = Host()
+        host.film.frame_step = 2
+        for more, numbers in (((), [1, 3]), (("--step", "1"), [1, 2, 3])):
+            arguments = ("render", "--out", tmp_path, "--frames", "1-3", *more)
+            assert run(capsys, *arguments, host=host)[0] == 0
+            (projector, *_) = json.loads((tmp_path / "report.json").read_text())["projectors"]
+            assert [row["frame"] for row in projector["frames"]] == numbers
+
     def test_over_budget_is_no_failure(self, capsys, tmp_path):
         hurried = Film((replace(GRAPHICS, target_refresh_hz=1000.0),), locked=True)
         code, out, _ = run(capsys, "render", "--out", tmp_path, "--frames", "1", host=Host(hurried))
