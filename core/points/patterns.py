@@ -350,7 +350,7 @@ def _patterns() -> dict[str, Pattern]:
             "field",
             "Field",
             "The width of the square on the screen, at a known throw.",
-            "Field angle = 2 atan(width / (1.8 × throw)).",
+            "Field angle = 2 / 0.9 × atan(width / (2 × throw)).",
             _field,
         ),
         Pattern(
