@@ -180,6 +180,9 @@ class DrawnFrame:
     pictures
         Pictures for the page by projector name, from `proof.beam_picture`, where they are
         there already; the others are made.
+    spots
+        Where an eye would be exposed most, by projector name, where that is known already;
+        the others are looked for.
     measured
         The figures hold those of the simulated beam already, where they are wanted.
     """
@@ -188,6 +191,7 @@ class DrawnFrame:
     scene: str
     planned: Mapping[str, pipeline.PlannedFrame]
     pictures: Mapping[str, bytes] = field(default_factory=dict)
+    spots: Mapping[str, WorstSpot] = field(default_factory=dict)
     measured: bool = False
 
 
@@ -333,7 +337,9 @@ class _ProjectorFiles:
                         encoding=request.wav_encoding,
                     )
 
-    def append(self, number: int, frame: Frame, figures: FrameFigures) -> None:
+    def append(
+        self, number: int, frame: Frame, figures: FrameFigures, spot: WorstSpot | None = None
+    ) -> None:
         with naming_the_file(self._staging.folder / self._stem):
             if self._ilda is not None:
                 self._ilda.append(frame)
@@ -343,13 +349,14 @@ class _ProjectorFiles:
                 self._wav.append(frame)
         self.figures.append(figures)
         if self._laser is not None:
-            spot = worst_spot(
-                frame,
-                self._laser.source,
-                self.projector.profile,
-                self._laser.distance_m,
-                edition=self._laser.edition,
-            )
+            if spot is None:
+                spot = worst_spot(
+                    frame,
+                    self._laser.source,
+                    self.projector.profile,
+                    self._laser.distance_m,
+                    edition=self._laser.edition,
+                )
             if spot is not None and (self._worst is None or spot.ratio > self._worst[1].ratio):
                 self._worst = number, spot
 
@@ -564,7 +571,7 @@ def _render(
                     told = share.figures
                     if due and not item.measured:
                         told = share.measured(files[name].projector.profile)
-                    files[name].append(item.number, share.frame, told)
+                    files[name].append(item.number, share.frame, told, item.spots.get(name))
                     if page is not None:
                         picture = item.pictures.get(name)
                         if picture is None:

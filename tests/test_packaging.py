@@ -44,7 +44,7 @@ ALLOWED = {
     "safety": {"points.scanner", "points.projector", "kernels"},
     "live": {"safety", "points.projector"},
     "report": {"points.projector"},
-    "show": {"points.projector", "report.figures"},
+    "show": {"points.projector", "report.figures", "safety.scanned"},
     "kernels": set(),
 }
 # These run whole shows and so compose.

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..frame import Frame
 from ..report.figures import FrameFigures
+from ..safety.scanned import WorstSpot
 from ..scene import Assignment
 from ..strokes import Strokes
 from .cache import Entry
@@ -67,12 +68,16 @@ class PlannedRow:
         See `pipeline.PlannedFrame`.
     picture
         Of its beam, for the report's page; None where the frame was changed since.
+    worst
+        Where an eye would be exposed most; None where the light is not known, or the frame
+        was changed since.
     """
 
     frame: Frame
     figures: FrameFigures
     strokes: Strokes
     picture: bytes | None = None
+    worst: WorstSpot | None = None
 
 
 def _strokes_arrays(prefix: str, strokes: Strokes) -> dict[str, NDArray[Any]]:
@@ -158,6 +163,7 @@ def block_entry(rows: Sequence[Mapping[str, PlannedRow]]) -> Entry:
                 "tables": [list(table) for table in tables],
                 "table": [tables.index(part.object_names) for part in strokes],
                 "figures": [asdict(row.figures) for row in own],
+                "worst": [None if row.worst is None else asdict(row.worst) for row in own],
             }
         )
     return Entry({"count": len(rows), "projectors": projectors}, arrays)
@@ -193,6 +199,7 @@ def block_of(entry: Entry) -> list[dict[str, PlannedRow]]:
             offsets = slice(own.start + number, own.stop + number + 1)
             points = slice(stroke_starts[number], stroke_starts[number + 1])
             picture = pictures[picture_starts[number] : picture_starts[number + 1]]
+            worst = projector["worst"][number]
             row[projector["name"]] = PlannedRow(
                 frame=Frame(
                     xy=arrays["xy"][of],
@@ -210,5 +217,6 @@ def block_of(entry: Entry) -> list[dict[str, PlannedRow]]:
                     object_names=tables[projector["table"][number]],
                 ),
                 picture=picture or None,
+                worst=None if worst is None else WorstSpot(**worst),
             )
     return rows

@@ -26,6 +26,7 @@ from ..output.whole_file import file_stem
 from ..pipeline import PlannedFrame
 from ..points.projector import Projector
 from ..safety.guard import guard
+from ..safety.laser import LaserSetup
 from ..safety.limits import SafetyLimits
 from ..scene import Scene
 from ..sequence import DrawnFrame, OpenFile, Progress, RenderRequest, checked, render_drawn
@@ -170,12 +171,14 @@ class _Programme:
     def _blocks(
         self, family: Sequence[Projector], names: tuple[str, ...], numbers: range
     ) -> list[_Span]:
+        lasers: Mapping[str, LaserSetup] = getattr(self._source, "lasers", {})
         settings = digest_of(
             "block",
             code_digest(),
             list(names),
             list(self._source.projectors),
             {name: limits for name, limits in self._source.limits.items() if name in names},
+            {name: laser for name, laser in lasers.items() if name in names},
             self._with_scene,
             self._measure_step,
         )
@@ -269,7 +272,7 @@ class _Seams:
                 if figures.error_field is not None:
                     planned = PlannedFrame(safe, figures, row.strokes, None)
                     figures = planned.measured(self._profiles[name])
-                row = replace(row, frame=safe, figures=figures, picture=None)
+                row = replace(row, frame=safe, figures=figures, picture=None, worst=None)
         else:
             self._changed[name] = False
         self._last[name] = row.frame
@@ -330,6 +333,7 @@ def drawn_film(
         for number in numbers:
             planned = {}
             pictures = {}
+            spots = {}
             for names, reader in readers.items():
                 for item in reader:
                     if isinstance(item, Progress):
@@ -343,7 +347,9 @@ def drawn_film(
                     planned[name] = PlannedFrame(row.frame, figures, row.strokes, None)
                     if row.picture is not None:
                         pictures[name] = row.picture
-            yield DrawnFrame(number, source.name, planned, pictures, measured=True)
+                    if row.worst is not None:
+                        spots[name] = row.worst
+            yield DrawnFrame(number, source.name, planned, pictures, spots, measured=True)
 
     def _rows(
         programme: _Programme, names: tuple[str, ...], spans: Sequence[_Span], numbers: range

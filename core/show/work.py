@@ -25,10 +25,13 @@ from ..errors import (
     SceneError,
     SettingError,
 )
-from ..frame import Frame
+from ..pipeline import PlannedFrame
 from ..points.projector import Projector, ScannerProfile
 from ..proof import beam_picture
+from ..report.figures import FrameFigures
+from ..safety.laser import LaserSetup
 from ..safety.limits import SafetyLimits
+from ..safety.scanned import worst_spot
 from ..scene import Assignment, Scene
 from ..strokes import Strokes
 from .cache import Cache, pack
@@ -294,6 +297,8 @@ def _plan(task: PlanBlock, source: FilmSource, cache: Cache) -> Iterator[int]:
     rows: list[dict[str, PlannedRow]] = []
     before: dict[str, PlannedRow] = {}
     profiles = {projector.name: projector.profile for projector in source.projectors}
+    # See `FilmSource`: a source that knows nothing of its light leaves it out.
+    lasers: Mapping[str, LaserSetup] = getattr(source, "lasers", {})
     for number, frame in enumerate(task.frames):
         try:
             pictures = _pictures(frame, pictures, cache)
@@ -308,11 +313,12 @@ def _plan(task: PlanBlock, source: FilmSource, cache: Cache) -> Iterator[int]:
         if number >= task.warm:
             due = task.measure_step > 0 and (number - task.warm) % task.measure_step == 0
             row = {
-                name: PlannedRow(
-                    share.frame,
+                name: _row(
+                    share,
                     share.measured(profiles[name]) if due else share.figures,
-                    share.strokes,
-                    _picture(share.frame, profiles[name], before.get(name)),
+                    profiles[name],
+                    lasers.get(name, LaserSetup()),
+                    before.get(name),
                 )
                 for name, share in planned.items()
             }
@@ -323,9 +329,16 @@ def _plan(task: PlanBlock, source: FilmSource, cache: Cache) -> Iterator[int]:
     cache.write(task.key, pack(entry.head, entry.arrays))
 
 
-def _picture(frame: Frame, profile: ScannerProfile, before: PlannedRow | None) -> bytes:
-    """Return the picture of a frame's beam: the one before where nothing moved."""
-    if before is not None and before.picture is not None:
+def _row(
+    share: PlannedFrame,
+    figures: FrameFigures,
+    profile: ScannerProfile,
+    laser: LaserSetup,
+    before: PlannedRow | None,
+) -> PlannedRow:
+    """Picture a frame's beam and find its worst spot: those before where nothing moved."""
+    frame = share.frame
+    if before is not None:
         old = before.frame
         if (
             old.point_rate_hz == frame.point_rate_hz
@@ -333,8 +346,9 @@ def _picture(frame: Frame, profile: ScannerProfile, before: PlannedRow | None) -
             and np.array_equal(old.rgb, frame.rgb)
             and np.array_equal(old.blanked, frame.blanked)
         ):
-            return before.picture
-    return beam_picture(frame, profile)
+            return replace(before, frame=frame, figures=figures, strokes=share.strokes)
+    worst = worst_spot(frame, laser.source, profile, laser.distance_m, edition=laser.edition)
+    return PlannedRow(frame, figures, share.strokes, beam_picture(frame, profile), worst)
 
 
 def _pictures(

@@ -14,12 +14,13 @@ import bpy
 import pytest
 from beamwright.addon import session
 from beamwright.addon.command import BlenderHost
-from beamwright.addon.show import open_film
-from beamwright.core import cli
+from beamwright.addon.show import BlenderFilm, open_film
+from beamwright.core import cli, sequence
 from beamwright.core.lines import features, intersections
 from beamwright.core.output import ilda
+from beamwright.core.safety.scanned import worst_spot
 from beamwright.core.show import cache as cache_module
-from beamwright.core.show import cluster
+from beamwright.core.show import cluster, work
 from beamwright.core.show.cache import CACHE_VERSION, Cache
 from beamwright.core.show.work import SeeFrames, do
 from blender_scenes import add_cube
@@ -326,3 +327,40 @@ def test_bodies_that_move_together_leave_no_trace(empty, tmp_path):
     for frame in frames:
         forget()
         assert drawn(film, "Pair", (frame,), tmp_path / "c")[frame] == forwards[frame]
+
+
+def test_the_worst_spot_is_kept_with_the_frames(saved, render, tmp_path, monkeypatch):
+    """A second render follows no beam again; another laser plans anew and evaluates nothing."""
+    light = bpy.context.scene.beamwright.projectors[0].light
+    light.wavelength_nm, light.power_w = (638.0, 520.0, 450.0), (0.1, 0.2, -1.0)
+    light.divergence_mrad, light.diameter_mm, light.distance_m = 1.2, 4.0, 12.5
+    light.width = "INVERSE_E2"
+    bpy.ops.wm.save_mainfile()
+    assert render("out", "cache")[0] == 0
+    told = json.loads((tmp_path / "out" / "report.json").read_text())["projectors"][0]
+    worst = told["safety"]["worst"]
+    profile = bpy.context.scene.beamwright.projectors[0].to_core().profile
+    laser = bpy.context.scene.beamwright.lasers_to_core()["Pictures"]
+    spots = [
+        worst_spot(frame.samples(profile.point_rate_hz), laser.source, profile, laser.distance_m)
+        for frame in ilda.read(tmp_path / "out" / "Pictures.ild")
+    ]
+    # The file keeps the light's colours and places in fewer digits than the planner has.
+    assert worst["ratio"] == pytest.approx(max(spot.ratio for spot in spots), rel=0.02)
+
+    def followed(*_, **__):
+        raise AssertionError("the beam was followed again")
+
+    for module in (sequence, work):
+        monkeypatch.setattr(module, "worst_spot", followed)
+    before = contents(tmp_path / "out")
+    assert render("out", "cache")[0] == 0
+    assert contents(tmp_path / "out") == before
+    monkeypatch.undo()
+    # Rendering has opened the file anew.
+    bpy.context.scene.beamwright.projectors[0].light.power_w = (0.2, 0.4, -1.0)
+    bpy.ops.wm.save_mainfile()
+    monkeypatch.setattr(BlenderFilm, "scene_at", followed)
+    assert render("out", "cache")[0] == 0
+    brighter = json.loads((tmp_path / "out" / "report.json").read_text())["projectors"][0]
+    assert brighter["safety"]["worst"]["ratio"] == pytest.approx(2.0 * worst["ratio"], rel=1e-9)

@@ -1,11 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the cache holds of a show comes back as it was."""
 
+import math
 from dataclasses import fields, replace
 
 import numpy as np
 from beamwright.core import pipeline
 from beamwright.core.proof import beam_picture
+from beamwright.core.safety.scanned import WorstSpot
 from beamwright.core.show.cache import pack, unpack
 from beamwright.core.show.entries import (
     STROKE_COLUMNS,
@@ -30,7 +32,10 @@ def planned_rows():
             share = shares[projector.name]
             figures = share.measured(projector.profile) if number == 1 else share.figures
             picture = beam_picture(share.frame, projector.profile) if number != 2 else None
-            row[projector.name] = PlannedRow(share.frame, figures, share.strokes, picture)
+            worst = WorstSpot(0.1, -1 / 3, 2.5e-7, "one pass", 3, 1e-9, math.inf)
+            row[projector.name] = PlannedRow(
+                share.frame, figures, share.strokes, picture, worst if number != 3 else None
+            )
         rows.append(row)
     return rows
 
@@ -54,6 +59,7 @@ def test_a_block_comes_back_as_it_was():
             theirs = again[name]
             assert theirs.figures == mine.figures
             assert theirs.picture == mine.picture
+            assert theirs.worst == mine.worst
             assert_same_strokes(mine.strokes, theirs.strokes)
             for column in fields(mine.frame):
                 a, b = getattr(mine.frame, column.name), getattr(theirs.frame, column.name)
