@@ -31,8 +31,10 @@ WHITE = np.ones((1, 3))
 class _KnownTopology:
     """A topology with the raw arrays that prove a mesh still has it.
 
-    `split` holds the triangles where polygons have more than four sides: when these
-    deform they may be cut another way, triangles and quads keep theirs.
+    When polygons deform they may be cut another way: `split` holds the triangles where some
+    have more than four sides, else `quads` the corners of those with four, with `turned`, which
+    are cut from the second corner to the fourth. `edges` is there where some are loose or marked:
+    faces do not tell which.
     """
 
     counts: tuple[int, int, int, int]
@@ -40,7 +42,10 @@ class _KnownTopology:
     material: IntArray | None
     sharp_face: NDArray[np.bool_] | None
     marked: NDArray[np.bool_] | None
+    edges: IntArray | None
     split: IntArray | None
+    quads: IntArray | None
+    turned: NDArray[np.bool_] | None
     topology: Topology
 
 
@@ -112,6 +117,32 @@ class _Probe:
         self.sharp_face = _optional(mesh, "sharp_face", "FACE", "BOOLEAN", np.bool_)
         self.marked = _marked(mesh, marks)
         self._triangles: IntArray | None = None
+        self._edges: IntArray | None = None
+        self._positions: NDArray[np.float32] | None = None
+
+    @property
+    def edges(self) -> IntArray:
+        """Vertices of the edges, flat; read at the first use."""
+        if self._edges is None:
+            self._edges = np.empty(2 * self.counts[1], np.int32)
+            if self.counts[1]:
+                edges: Any = self.mesh.attributes[".edge_verts"]
+                edges.data.foreach_get("value", self._edges)
+        return self._edges
+
+    def turned(self, quads: IntArray) -> NDArray[np.bool_]:
+        """Return which quads are cut from the second corner to the fourth.
+
+        Where the first three and the last three corners turn opposite ways round the diagonal,
+        as Blender decides it (its `is_quad_flip_v3_first_third_fast`).
+        """
+        if self._positions is None:
+            self._positions = _local_positions(self.mesh)
+        first, second, third, fourth = self._positions.reshape(-1, 3)[quads.T]
+        diagonal = third - first
+        before, after = np.cross(second - first, diagonal), np.cross(fourth - first, diagonal)
+        turned: NDArray[np.bool_] = np.einsum("ij,ij->i", before, after) > 0.0
+        return turned
 
     @property
     def triangles(self) -> IntArray:
@@ -136,7 +167,9 @@ def _same(known: _KnownTopology, probe: _Probe) -> bool:
         and _equal(known.material, probe.material)
         and _equal(known.sharp_face, probe.sharp_face)
         and _equal(known.marked, probe.marked)
+        and (known.edges is None or _equal(known.edges, probe.edges))
         and (known.split is None or _equal(known.split, probe.triangles))
+        and (known.quads is None or _equal(known.turned, probe.turned(known.quads)))
     )
 
 
@@ -191,9 +224,7 @@ def _read_topology(probe: _Probe) -> _KnownTopology:
     edge_vertices = np.empty((0, 2), np.int32)
     loose_edges = edge_vertices
     if edges:
-        flat = np.empty(2 * edges, np.int32)
-        mesh.attributes[".edge_verts"].data.foreach_get("value", flat)
-        edge_vertices = flat.reshape(-1, 2)
+        edge_vertices = probe.edges.reshape(-1, 2)
         used = np.zeros(edges, bool)
         if corners:
             used[_read_ints(mesh, ".corner_edge", corners)] = True
@@ -212,13 +243,21 @@ def _read_topology(probe: _Probe) -> _KnownTopology:
         loose_edges=np.ascontiguousarray(loose_edges),
         loose_vertices=np.flatnonzero(~with_edge).astype(np.int32),
     )
+    most = sides.max(initial=0)
+    quads = None
+    if most == 4:
+        first = np.cumsum(sides)[sides == 4] - 4
+        quads = probe.corner_vert[first[:, None] + np.arange(4)]
     return _KnownTopology(
         counts=probe.counts,
         corner_vert=probe.corner_vert,
         material=probe.material,
         sharp_face=probe.sharp_face,
         marked=probe.marked,
-        split=triangles if sides.max(initial=0) > 4 else None,
+        edges=probe.edges if len(loose_edges) or probe.marked is not None else None,
+        split=triangles if most > 4 else None,
+        quads=quads,
+        turned=None if quads is None else probe.turned(quads),
         topology=topology,
     )
 

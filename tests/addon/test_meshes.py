@@ -195,6 +195,50 @@ def test_ngon_is_cut_anew_when_it_deforms(scene):
         assert np.linalg.norm(cross.sum(axis=0)) / 2 == pytest.approx(area)
 
 
+def test_quads_are_cut_as_blender_cuts_them(scene):
+    """What was read of earlier frames does not stay when quads fold another way."""
+    rng = np.random.default_rng(7)
+    side = 6
+    places = [(x, 0.0, z) for z in range(side) for x in range(side)]
+    faces = [
+        (k, k + 1, k + 1 + side, k + side)
+        for k in range(side * (side - 1))
+        if k % side < side - 1 and k != 8
+    ]
+    faces.append((8, 9, 15))
+    item = add_mesh("Sheet", places, faces=faces)
+    item.shape_key_add(name="Basis")
+    key = item.shape_key_add(name="Crumpled")
+    for point in key.data:
+        point.co = rng.uniform(0.0, side, 3)
+    for frame, value in ((1, 0.0), (5, 1.0)):
+        key.value = value
+        key.keyframe_insert("value", frame=frame)
+    source = open_source()
+    found = []
+    for frame in (1, 2, 3, 4, 5, 1):
+        topology = source.scene_at(frame).surfaces[0].topology
+        mesh = item.evaluated_get(bpy.context.evaluated_depsgraph_get()).data
+        mesh.calc_loop_triangles()
+        triangles = np.array([tuple(triangle.vertices) for triangle in mesh.loop_triangles])
+        assert np.array_equal(topology.triangles, triangles)
+        found.append(topology)
+    assert not np.array_equal(found[0].triangles, found[4].triangles)
+    assert found[0] is found[5]
+
+
+def test_loose_edges_of_alike_meshes(scene):
+    """As many vertices and edges, but joined otherwise: each has its own lines."""
+    corners = [(0, 0, 0), (1, 0, 0), (0, 0, 1), (1, 0, 1)]
+    joined = {"Lying": [(0, 1), (2, 3)], "Upright": [(0, 2), (1, 3)], "Again": [(0, 1), (2, 3)]}
+    for name, edges in joined.items():
+        add_mesh(name, corners, edges=edges)
+    surfaces = {surface.name: surface for surface in open_source().scene_at(1).surfaces}
+    for name, edges in joined.items():
+        assert surfaces[name].topology.loose_edges.tolist() == [list(edge) for edge in edges]
+    assert surfaces["Lying"].topology is surfaces["Again"].topology
+
+
 def test_text_is_outlined(scene):
     """Text read as a mesh is one filled surface whose borders are its outlines."""
     text = bpy.data.curves.new("Text", "FONT")
