@@ -367,13 +367,17 @@ def _count(number: int, thing: str) -> str:
 
 def _facts(report: tables.Report) -> str:
     frames = max((len(row.figures) for row in report.projectors), default=0)
-    over = sum(row.over_budget for each in report.projectors for row in each.figures)
+    rows = [row for each in report.projectors for row in each.figures]
+    over = len({row.frame for row in rows if row.over_budget})
+    cut = len({row.frame for row in rows if row.dropped_strokes})
     facts = [
         _length(report),
-        f"{_count(frames, 'frame')} at {report.fps:g} a second",
+        f"{_count(frames, 'frame')} at {report.fps / report.frame_step:g} a second",
         _count(len(report.projectors), "projector"),
         f"{_count(over, 'frame')} over budget" if over else "every frame within its budget",
     ]
+    if cut:
+        facts.append(f"strokes left out in {_count(cut, 'frame')}")
     return "".join(f"<li>{escape(fact)}</li>" for fact in facts)
 
 

@@ -584,7 +584,7 @@ def summary(report: Report, *, lines_each: int = 5) -> str:
     step = f" in steps of {report.frame_step}" if report.frame_step > 1 else ""
     text = [
         f"{report.scene}: frames {report.frame_first}-{report.frame_last}{step}, {count} frames "
-        f"at {report.fps:g} a second",
+        f"at {report.fps / report.frame_step:g} a second",
         "",
         *_table(report),
     ]

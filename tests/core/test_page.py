@@ -169,6 +169,20 @@ def test_over_budget_is_told_in_words():
     within = "".join(Reader(write(report(20)).decode()).text)
     assert "every frame within its budget" in within
     assert "No frame is over budget." in within
+    assert "strokes left out in" not in within
+
+
+def test_head_counts_frames_once():
+    """Frames that several projectors cannot hold count once; what was left out is said."""
+    one = report(20, points=lambda frame: 1300 if 5 <= frame <= 8 else 900)
+    figures = tuple(
+        replace(row, dropped_strokes=int(row.frame in (2, 3))) for row in one.projectors[0].figures
+    )
+    both = tuple(replace(projector, figures=figures) for projector in one.projectors)
+    text = "".join(Reader(write(replace(one, projectors=both, frame_step=2)).decode()).text)
+    assert "4 frames over budget" in text
+    assert "strokes left out in 2 frames" in text
+    assert f"20 frames at {one.fps / 2:g} a second" in text
 
 
 def test_score_from_the_details():
