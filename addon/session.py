@@ -322,6 +322,19 @@ def open_file(path: Path) -> None:
             f"{': ' + reason[0].rstrip('.') if reason else ''}. Save it with Blender "
             f"{bpy.app.version[0]}.{bpy.app.version[1]} or older."
         ) from None
+    _refuse_missing_links(path)
+
+
+def _refuse_missing_links(path: Path) -> None:
+    """Refuse a file whose linked objects are gone: what they hide would show through."""
+    for items in (bpy.data.objects, bpy.data.collections, bpy.data.meshes, bpy.data.scenes):
+        for item in items:
+            library = item.library
+            if library is not None and item.is_missing:
+                raise SceneError(
+                    f"“{path}” links “{item.name}” from “{library.filepath}”, where it is not: "
+                    "put that file back, or open the scene and relocate or remove the link."
+                )
 
 
 def find_scene(name: str | None) -> bpy.types.Scene:

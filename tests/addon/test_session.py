@@ -27,6 +27,27 @@ def test_folder(scene, tmp_path):
     assert "is a folder" in refusal(tmp_path)
 
 
+def test_missing_library(scene, tmp_path):
+    """Without what it links a scene would show what is hidden; with it, it opens."""
+    library, path = tmp_path / "boats.blend", tmp_path / "quay.blend"
+    boats = bpy.data.collections.new("Boats")
+    add_cube("Hull", bpy.context.scene.collection)
+    boats.objects.link(bpy.data.objects["Hull"])
+    bpy.data.libraries.write(str(library), {boats})
+    bpy.data.objects.remove(bpy.data.objects["Hull"])
+    bpy.data.collections.remove(boats)
+    with bpy.data.libraries.load(str(library), link=True) as (_there, here):
+        here.collections = ["Boats"]
+    scene.collection.children.link(here.collections[0])
+    bpy.ops.wm.save_as_mainfile(filepath=str(path))
+    (surface,) = open_source(path).scene_at(1).surfaces
+    assert surface.name.startswith("Hull")
+    library.unlink()
+    message = refusal(path)
+    assert "“Boats”" in message
+    assert "boats.blend" in message
+
+
 @pytest.mark.parametrize("content", [b"", b"not a scene", b"BLENDER-v405RENDH"])
 def test_unreadable_file(scene, tmp_path, content):
     """Not a .blend file, or a broken one: said so, and the open scene stays."""
