@@ -7,7 +7,7 @@ import bpy
 
 from ..lettering import missing_in
 from ..properties import PROPERTY
-from .object_lines import draw_switch
+from .object_lines import draw_switch, drawn_by, is_flat
 from .sidebar import SidebarPanel, letters, split, wrapped
 
 TYPES = {"GREASEPENCIL", "CURVE", "FONT"}
@@ -18,7 +18,7 @@ def draw_page(layout: Any, item: bpy.types.Object, artwork: Any) -> None:
     if item.type != "GREASEPENCIL":
         layout.prop(artwork, "as_mesh")
         layout = layout.column()
-        layout.active = not artwork.as_mesh
+        layout.active = is_flat(item)
     column = layout.column(align=True)
     column.prop(artwork, "alpha_min")
     column.prop(artwork, "fill_outlines")
@@ -32,7 +32,8 @@ def draw_page(layout: Any, item: bpy.types.Object, artwork: Any) -> None:
     row = column.column()
     row.active = not artwork.blank_behind
     row.prop(artwork, "reversed_behind")
-    layout.prop(getattr(item, PROPERTY).lines, "rank")
+    if is_flat(item):  # a body's stands with its line kinds
+        layout.prop(getattr(item, PROPERTY).lines, "rank")
 
 
 def draw_writing(layout: Any, state: Any) -> None:
@@ -56,15 +57,16 @@ def draw_layers(layout: Any, context: Any, item: bpy.types.Object, artwork: Any)
         return
     layer = artwork.layers[artwork.active_layer]
     names = layer.projectors()
-    column = layout.column(align=True)
-    for projector in getattr(context.scene, PROPERTY).projectors:
+    projectors = getattr(context.scene, PROPERTY).projectors
+    column = drawn_by(layout) if len(projectors) else layout.column()
+    for projector in projectors:
         on = projector.name in names
         switch = draw_switch(column, "beamwright.assign_layer", projector.name, on)
         switch.layer, switch.projector = layer.name, projector.name
-    if not names:
+    if not names and len(projectors):
         hint = column.column()
         hint.active = False
-        hint.label(text="Drawn by the object's projectors")
+        hint.label(text="As the object")
     draw_writing(layout, layer)
 
 

@@ -5,6 +5,8 @@ from typing import Any
 
 import bpy
 
+from ..extract.artwork import KINDS as FLAT_TYPES
+from ..extract.outlines import stays_flat
 from ..properties import PROPERTY, assigned_names
 from ..session import DRAWABLE
 from .sidebar import SidebarPanel, split
@@ -18,6 +20,15 @@ def draw_switch(layout: Any, operator: str, text: str, on: bool) -> Any:
     return row.operator(operator, text=text, icon=icon, emboss=False)
 
 
+def drawn_by(layout: Any) -> Any:
+    """Label a group of projectors as properties are labelled; return the column for them."""
+    parts = layout.split(factor=0.4)
+    left = parts.column()
+    left.alignment = "RIGHT"
+    left.label(text="Drawn By")
+    return parts.column(align=True)
+
+
 def draw_assignment(layout: Any, context: Any, owner: Any, kind: str) -> None:
     """One switch a projector, and what happens where none is on."""
     settings = getattr(context.scene, PROPERTY)
@@ -27,11 +38,7 @@ def draw_assignment(layout: Any, context: Any, owner: Any, kind: str) -> None:
     if not choices:
         return
     assigned = assigned_names(owner)
-    parts = layout.split(factor=0.4)
-    left = parts.column()
-    left.alignment = "RIGHT"
-    left.label(text="Drawn By")
-    column = parts.column(align=True)
+    column = drawn_by(layout)
     for name in choices:
         switch = draw_switch(column, "beamwright.assign", name, name in assigned)
         switch.projector = name
@@ -103,6 +110,15 @@ def draws_own_lines(context: Any) -> bool:
     return overriding_collection(context, context.object) is None
 
 
+def is_flat(item: bpy.types.Object) -> bool:
+    """Whether an object is read as flat artwork, which has no silhouettes or creases."""
+    if item.type == "GREASEPENCIL":
+        return True
+    if item.type not in FLAT_TYPES:
+        return False
+    return not getattr(item, PROPERTY).artwork.as_mesh and stays_flat(item)
+
+
 class _ObjectPanel:
     """Drawn for objects that can have lines."""
 
@@ -128,15 +144,16 @@ class _ObjectPanel:
 
 
 class _KindsPanel:
-    """Line kinds of the object, while its own count."""
+    """Line kinds of a body, while its own count."""
 
     bl_label = "Line Kinds"
     bl_options = {"DEFAULT_CLOSED"}
 
     @classmethod
     def poll(cls, context: Any) -> bool:
-        """Show it where the object's own settings count."""
-        return context.object is not None and draws_own_lines(context)
+        """Show it for bodies whose own settings count."""
+        item = context.object
+        return item is not None and not is_flat(item) and draws_own_lines(context)
 
     def draw(self, context: Any) -> None:
         """Lay out the kinds."""

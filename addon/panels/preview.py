@@ -85,7 +85,7 @@ class BEAMWRIGHT_PT_preview_look(SidebarPanel, bpy.types.Panel):
         column.prop(chosen, "glow", slider=True)
         column.prop(chosen, "darken", slider=True)
         layout.prop(chosen, "distance")
-        layout.prop(chosen, "cache_mb")
+        layout.prop(chosen, "cache_mb", text="Memory (MB)")
 
 
 CLASSES = (BEAMWRIGHT_PT_preview, BEAMWRIGHT_PT_preview_guides, BEAMWRIGHT_PT_preview_look)

@@ -24,7 +24,8 @@ def split(layout: Any) -> Any:
 def wrapped(layout: Any, text: str, width: int, icon: str = "NONE") -> None:
     """Draw a text over several lines of at most `width` letters."""
     line = ""
-    for word in text.split():
+    # A number keeps its per cent sign.
+    for word in " ".join(text.split()).replace(" %", "\N{NO-BREAK SPACE}%").split(" "):
         if line and len(line) + 1 + len(word) > width:
             layout.label(text=line, icon=icon)
             icon = "BLANK1" if icon != "NONE" else "NONE"
