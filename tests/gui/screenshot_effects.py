@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Take the pictures of the effects' panels. Run by ``run.py`` with ``--scene opening.blend``."""
 
+import importlib
 import os
 import subprocess
 import sys
@@ -10,7 +11,10 @@ from pathlib import Path
 import bpy
 
 OUT = Path(os.environ["BEAMWRIGHT_OUT"])
-SHOWN = ("effects", "effects_reveal", "effects_mask", "effects_morph")
+SHOWN = [f"BEAMWRIGHT_PT_effects{part}" for part in ("", "_reveal", "_mask", "_morph")]
+MODULE = "bl_ext.user_default.beamwright"
+panels = importlib.import_module(MODULE + ".addon.panels")
+effects = importlib.import_module(MODULE + ".addon.panels.effects")
 
 preferences = bpy.context.preferences
 preferences.view.show_splash = False
@@ -33,15 +37,22 @@ def grab(name, area):
 
 
 def open_panels():
-    """Leave only the panels to be shown, and open them."""
-    wanted = [f"BEAMWRIGHT_PT_{name}" for name in SHOWN]
-    known = {name: getattr(bpy.types, name) for name in wanted}
-    for name in dir(bpy.types):
-        if name.startswith("BEAMWRIGHT_PT_"):
-            bpy.utils.unregister_class(getattr(bpy.types, name))
-    for name in wanted:
-        known[name].bl_options = set()
-        bpy.utils.register_class(known[name])
+    """Leave only the panels to be shown, and open them; return these."""
+    for cls in reversed(panels.CLASSES):
+        bpy.utils.unregister_class(cls)
+    shown = [cls for cls in effects.CLASSES if cls.bl_idname in SHOWN]
+    for cls in shown:
+        cls.bl_options = set()
+        bpy.utils.register_class(cls)
+    return shown
+
+
+def show_all(shown):
+    """Put the panels back, as the extension expects them when Blender quits."""
+    for cls in reversed(shown):
+        bpy.utils.unregister_class(cls)
+    for cls in panels.CLASSES:
+        bpy.utils.register_class(cls)
 
 
 def steps():
@@ -59,7 +70,6 @@ def steps():
     for name in ("Squalls", "Lighthouse", "Title"):  # the preview shows what renders
         layer.layer_collection.children[name].hide_viewport = True
     layer.objects.active = scene.objects["Settle"]
-    open_panels()
     yield
     ui = next(item for item in area.regions if item.type == "UI")
     ui.active_panel_category = "Beamwright"
@@ -73,7 +83,16 @@ def steps():
     grab("effects.png", area)
 
 
-todo = steps()
+def with_effects_alone():
+    """Take the steps with the other panels away, and put these back whatever happens."""
+    shown = open_panels()
+    try:
+        yield from steps()
+    finally:
+        show_all(shown)
+
+
+todo = with_effects_alone()
 
 
 def tick():

@@ -92,7 +92,6 @@ def steps():
     # Drawn by the processor alone, a shaded view takes longer than the stall time.
     space.shading.type = "WIREFRAME"
     space.overlay.show_overlays = False
-    show_live_alone()
     yield
     region = next(item for item in area.regions if item.type == "UI")
     region.active_panel_category = "Beamwright"
@@ -146,10 +145,18 @@ def steps():
         assert live.status(projector.name).reason == "blackout"
         bpy.ops.beamwright.live_stop()
         assert receiver.figures().faults == {}
-    show_all()
 
 
-todo = steps()
+def with_live_alone():
+    """Take the steps with the other panels away, and put these back whatever happens."""
+    show_live_alone()
+    try:
+        yield from steps()
+    finally:
+        show_all()
+
+
+todo = with_live_alone()
 
 
 def tick():
