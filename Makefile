@@ -137,7 +137,8 @@ test-gui: $(VENV)/.test ## Drive a Blender window (see DEVELOPERS.md); pictures 
 	  --size 1400x900 $(ARGS) || exit 1; done
 
 screenshots: $(VENV)/.test ## Take the pictures of the panels in a Blender window (see DEVELOPERS.md)
-	$(BIN)/python tests/gui/run.py tests/gui/screenshot_panel.py docs/pictures $(ARGS)
+	$(BIN)/python tests/gui/run.py tests/gui/screenshot_panel.py docs/pictures --size 1600x1350 \
+	  $(ARGS)
 	$(BIN)/python tests/gui/run.py tests/gui/check_first_sequence.py build/gui/first \
 	  --size 1400x900 $(ARGS)
 	cp build/gui/first/2-analyzed.png docs/pictures/first_sequence.png

@@ -32,10 +32,8 @@ class BEAMWRIGHT_PT_points(SidebarPanel, bpy.types.Panel):
             verdict = results.judge(figures)
             box = layout.box().column(align=True)
             box.active = not stale
-            box.label(
-                text=f"{name}, frame {result.frame}",
-                icon="ERROR" if verdict.over else "CHECKMARK",
-            )
+            cut = verdict.over or figures.dropped_strokes > 0
+            box.label(text=f"{name}, frame {result.frame}", icon="ERROR" if cut else "CHECKMARK")
             wrapped(box, verdict.headline, width, icon="BLANK1")
             if verdict.detail:
                 wrapped(box, verdict.detail, width, icon="BLANK1")

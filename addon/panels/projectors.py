@@ -45,7 +45,8 @@ class BEAMWRIGHT_UL_projectors(bpy.types.UIList):
         if figures is None:
             side.label(text=f"{budget(item):,}")
         else:
-            icon = "ERROR" if figures.over_budget else "NONE"
+            cut = figures.over_budget or figures.dropped_strokes > 0
+            icon = "ERROR" if cut else "NONE"
             side.label(text=f"{figures.points:,} / {figures.budget:,}", icon=icon)
 
 

@@ -51,18 +51,23 @@ def steps():
     with bpy.context.temp_override(window=window, area=area, region=region):
         bpy.ops.view3d.view_center_camera()
         bpy.ops.beamwright.analyze_frame()
-    yield
-    yield
+    bpy.context.window_manager.beamwright_preview.enabled = True
+    for _ in range(3):
+        yield
     grab("panel.png", area)
-    # Asked to be drawn too often, the picture loses strokes: the list says where and whose.
-    scene.frame_start, scene.frame_end = 96, 135
-    scene.beamwright.projectors[0].target_refresh_hz = 75.0
+    # Asked to be drawn too often, both pictures lose strokes: the list says where and whose.
+    scene.frame_start, scene.frame_end = 36, 135
+    for projector, refresh_hz in zip(scene.beamwright.projectors, (57.0, 200.0), strict=True):
+        projector.target_refresh_hz = refresh_hz
+    scene.beamwright.active_projector = 0
     with bpy.context.temp_override(window=window, area=area, region=region):
         bpy.ops.beamwright.analyze_range("EXEC_DEFAULT")
-    assert len(scene.beamwright.worst_frames) > 0
-    scene.beamwright.active_worst_frame = 0
-    yield
-    yield
+    assert all(item.lost for item in scene.beamwright.worst_frames)
+    assert len(scene.beamwright.worst_frames) > 1
+    names = [item.projector for item in scene.beamwright.worst_frames]
+    scene.beamwright.active_worst_frame = names.index("Pictures")
+    for _ in range(3):
+        yield
     grab("worst_frames.png", area)
 
 
