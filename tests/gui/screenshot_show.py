@@ -77,11 +77,15 @@ def sequencer():
         yield
 
 
-def clicks():
-    """New Show and Add Scene to Show, as the buttons do it, beside the show that is there."""
-    scene = bpy.data.scenes["Harbour"]
+def show_scene(name):
+    scene = bpy.data.scenes[name]
     window().scene = scene
     bpy.context.workspace.sequencer_scene = scene
+
+
+def clicks():
+    """New Show and Add Scene to Show, as the buttons do it, beside the show that is there."""
+    show_scene("Harbour")
     area = area_of("SEQUENCE_EDITOR")
     yield
     with inside(area, "UI"):
@@ -101,11 +105,12 @@ def clicks():
 
 def rendering():
     """Esc ends a render and leaves nothing; the next one goes to its end."""
-    show = window().scene
-    show.beamwright.output_folder = str(RENDERED)
-    show.beamwright_show.length_from = "RANGE"
-    show.frame_start, show.frame_end = 1, 40
+    made = window().scene
+    # The sample show has far more frames than are drawn before Esc.
+    show_scene("Harbour Show")
+    window().scene.beamwright.output_folder = str(RENDERED)
     area = area_of("SEQUENCE_EDITOR")
+    yield
     with inside(area, "UI"):
         assert bpy.ops.beamwright.show_render("INVOKE_DEFAULT") == {"RUNNING_MODAL"}
     for _ in range(3):
@@ -116,6 +121,11 @@ def rendering():
     yield
     assert not at_work()
     assert not RENDERED.exists() or not list(RENDERED.iterdir())
+    show_scene(made.name)
+    made.beamwright.output_folder = str(RENDERED)
+    made.beamwright_show.length_from = "RANGE"
+    made.frame_start, made.frame_end = 1, 40
+    yield
     with inside(area, "UI"):
         assert bpy.ops.beamwright.show_render("INVOKE_DEFAULT") == {"RUNNING_MODAL"}
     yield from wait()
