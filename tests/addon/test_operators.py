@@ -7,6 +7,7 @@ import bpy
 import pytest
 from beamwright.addon import ROOT_PACKAGE, compat, preferences, properties, results, timeline
 from beamwright.addon.operators.export import output_folder
+from beamwright.addon.panels import object_lines, sidebar
 from beamwright.addon.preview import overlay
 from beamwright.core import kernels
 from beamwright.core.errors import OutputError
@@ -308,3 +309,46 @@ def test_preferences_say_what_serves(addon, monkeypatch):
     finally:
         bpy.context.preferences.addons.remove(entry)
     assert overlay.as_exported()
+
+
+def test_line_kinds_are_offered_for_bodies_alone(scene):
+    """A flat text has none; extruded, read as a mesh, or bent by a modifier it has."""
+    poll = bpy.types.BEAMWRIGHT_PT_object_kinds.poll
+    add_cube()
+    bpy.context.view_layer.objects.active = scene.objects["Cube"]
+    assert poll(bpy.context)
+    bpy.ops.object.text_add()
+    text = bpy.context.object
+    assert object_lines.is_flat(text)
+    assert not poll(bpy.context)
+    text.data.extrude = 0.1
+    assert poll(bpy.context)
+    text.data.extrude = 0.0
+    text.beamwright.artwork.as_mesh = True
+    assert poll(bpy.context)
+    text.beamwright.artwork.as_mesh = False
+    text.modifiers.new("Bend", "SIMPLE_DEFORM")
+    assert poll(bpy.context)
+    bpy.ops.object.grease_pencil_add(type="EMPTY")
+    assert not poll(bpy.context)
+
+
+def test_wrapped_lines_keep_per_cent_with_the_number():
+    """No line is longer than asked, no word is lost, and none begins with a per cent sign."""
+
+    class Layout:
+        def __init__(self):
+            self.lines = []
+
+        def label(self, text, icon):
+            self.lines.append((text, icon))
+
+    text = "Most points: Whale 14 %, Hull 11 %,\nBack Waves 8 %"
+    for width in range(12, 60):
+        layout = Layout()
+        sidebar.wrapped(layout, text, width, icon="ERROR")
+        lines = [line for line, _icon in layout.lines]
+        assert max(map(len, lines)) <= width
+        assert not any(line.startswith("%") for line in lines)
+        assert " ".join(lines).replace("\N{NO-BREAK SPACE}", " ").split() == text.split()
+        assert [icon for _line, icon in layout.lines] == ["ERROR"] + ["BLANK1"] * (len(lines) - 1)
