@@ -57,7 +57,10 @@ class TopologyCache:
 
     def __init__(self, capacity: int = 512) -> None:
         self._capacity = capacity
-        self._by_user: OrderedDict[str, _KnownTopology] = OrderedDict()
+        # With the positions of the last time, where the cut of quads depends on them.
+        self._by_user: OrderedDict[str, tuple[_KnownTopology, NDArray[np.float32] | None]] = (
+            OrderedDict()
+        )
         self._by_counts: OrderedDict[tuple[int, int, int, int], list[_KnownTopology]] = (
             OrderedDict()
         )
@@ -66,7 +69,13 @@ class TopologyCache:
         self._by_user.clear()
         self._by_counts.clear()
 
-    def find(self, user: str, mesh: bpy.types.Mesh, marks: frozenset[str]) -> Topology:
+    def find(
+        self,
+        user: str,
+        mesh: bpy.types.Mesh,
+        marks: frozenset[str],
+        local: NDArray[np.float32],
+    ) -> Topology:
         """Return the topology of an evaluated mesh.
 
         Parameters
@@ -77,10 +86,14 @@ class TopologyCache:
             Evaluated mesh, not kept.
         marks
             Which of ``FREESTYLE``, ``SHARP`` and ``SEAM`` count as marked edges.
+        local : (3 v,) float32
+            Positions of the mesh's vertices; not changed afterwards.
         """
-        probe = _Probe(mesh, marks)
-        known = self._by_user.get(user)
-        if known is not None and _same(known, probe):
+        probe = _Probe(mesh, marks, local)
+        known, before = self._by_user.get(user, (None, None))
+        if known is not None and _same(known, probe, before):
+            if before is not None and not _equal(before, local):
+                self._by_user[user] = known, local
             self._by_user.move_to_end(user)
             return known.topology
         for candidate in self._by_counts.get(probe.counts, ()):
@@ -90,7 +103,7 @@ class TopologyCache:
             candidate = _read_topology(probe)
             self._by_counts.setdefault(probe.counts, []).append(candidate)
         self._by_counts.move_to_end(probe.counts)
-        self._by_user[user] = candidate
+        self._by_user[user] = candidate, None if candidate.quads is None else local
         self._by_user.move_to_end(user)
         self._forget()
         return candidate.topology
@@ -108,7 +121,9 @@ class TopologyCache:
 class _Probe:
     """What decides whether a mesh still has a known topology."""
 
-    def __init__(self, mesh: bpy.types.Mesh, marks: frozenset[str]) -> None:
+    def __init__(
+        self, mesh: bpy.types.Mesh, marks: frozenset[str], local: NDArray[np.float32]
+    ) -> None:
         corners = len(mesh.loops)
         self.mesh = mesh
         self.counts = (len(mesh.vertices), len(mesh.edges), corners, len(mesh.polygons))
@@ -118,7 +133,7 @@ class _Probe:
         self.marked = _marked(mesh, marks)
         self._triangles: IntArray | None = None
         self._edges: IntArray | None = None
-        self._positions: NDArray[np.float32] | None = None
+        self.positions = local
 
     @property
     def edges(self) -> IntArray:
@@ -136,9 +151,7 @@ class _Probe:
         Where the first three and the last three corners turn opposite ways round the diagonal,
         as Blender decides it (its `is_quad_flip_v3_first_third_fast`).
         """
-        if self._positions is None:
-            self._positions = _local_positions(self.mesh)
-        first, second, third, fourth = self._positions.reshape(-1, 3)[quads.T]
+        first, second, third, fourth = self.positions.reshape(-1, 3)[quads.T]
         diagonal = third - first
         before, after = np.cross(second - first, diagonal), np.cross(fourth - first, diagonal)
         turned: NDArray[np.bool_] = np.einsum("ij,ij->i", before, after) > 0.0
@@ -160,7 +173,10 @@ def _equal(a: NDArray[Any] | None, b: NDArray[Any] | None) -> bool:
     return a is not None and b is not None and a.shape == b.shape and bool((a == b).all())
 
 
-def _same(known: _KnownTopology, probe: _Probe) -> bool:
+def _same(
+    known: _KnownTopology, probe: _Probe, positions: NDArray[np.float32] | None = None
+) -> bool:
+    """Whether a mesh still has a topology; `positions` are some for which it had it."""
     return (
         known.counts == probe.counts
         and _equal(known.corner_vert, probe.corner_vert)
@@ -169,7 +185,13 @@ def _same(known: _KnownTopology, probe: _Probe) -> bool:
         and _equal(known.marked, probe.marked)
         and (known.edges is None or _equal(known.edges, probe.edges))
         and (known.split is None or _equal(known.split, probe.triangles))
-        and (known.quads is None or _equal(known.turned, probe.turned(known.quads)))
+        and (
+            known.quads is None
+            or _equal(positions, probe.positions)
+            or _equal(known.turned, probe.turned(known.quads))
+            # Three corners in a line turn neither way, but for rounding: ask Blender itself.
+            or _equal(known.topology.triangles.reshape(-1), probe.triangles)
+        )
     )
 
 
@@ -401,8 +423,8 @@ class MeshReader:
             key = (mesh.as_pointer(), settings.marks)
             found = self._shared.get(key) if lasting else None
             if found is None:
-                topology = self.topologies.find(identity, mesh, settings.marks)
-                found = topology, _local_positions(mesh)
+                local = _local_positions(mesh)
+                found = self.topologies.find(identity, mesh, settings.marks, local), local
             surface, local = self._placed(instance, owner, mesh, identity, settings, *found)
             if lasting:
                 self._shared[key] = found[0], local

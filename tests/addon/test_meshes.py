@@ -216,15 +216,16 @@ def test_quads_are_cut_as_blender_cuts_them(scene):
         key.keyframe_insert("value", frame=frame)
     source = open_source()
     found = []
-    for frame in (1, 2, 3, 4, 5, 1):
+    for frame in (1, 1, 2, 3, 4, 5, 5, 1):
         topology = source.scene_at(frame).surfaces[0].topology
         mesh = item.evaluated_get(bpy.context.evaluated_depsgraph_get()).data
         mesh.calc_loop_triangles()
         triangles = np.array([tuple(triangle.vertices) for triangle in mesh.loop_triangles])
         assert np.array_equal(topology.triangles, triangles)
         found.append(topology)
-    assert not np.array_equal(found[0].triangles, found[4].triangles)
-    assert found[0] is found[5]
+    assert not np.array_equal(found[0].triangles, found[5].triangles)
+    assert found[0] is found[1] is found[7]
+    assert found[5] is found[6]
 
 
 def test_loose_edges_of_alike_meshes(scene):
