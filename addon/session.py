@@ -39,7 +39,7 @@ _peeking = 0
 _ARTWORK: dict[str, ArtworkReader] = {}
 """The same for flat artwork."""
 
-DRAWABLE = {"MESH", "CURVE", "FONT", "SURFACE", "META", "GREASEPENCIL"}
+DRAWABLE = {"MESH", "CURVE", "CURVES", "FONT", "SURFACE", "META", "GREASEPENCIL"}
 
 
 class BlenderSource:

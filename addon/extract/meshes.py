@@ -18,6 +18,7 @@ from .. import compat
 from .artwork import KINDS, ArtworkReader
 from .assignment import ObjectSettings, SettingsReader
 from .effects import mask_names
+from .hair import hair_lines, hair_topology
 from .visibility import Visibility
 
 __all__ = ["MeshReader"]
@@ -359,7 +360,7 @@ class MeshReader:
         for instance in depsgraph.object_instances:
             item: Any = instance.object
             kind = item.type
-            if kind not in {"MESH", "CURVE", "FONT", "SURFACE", "GREASEPENCIL"}:
+            if kind not in {"MESH", "CURVE", "FONT", "SURFACE", "CURVES", "GREASEPENCIL"}:
                 continue
             parent: Any = instance.parent if instance.is_instance else None
             # Text, curves and metaballs reach us as a mesh that their own object "instances".
@@ -393,6 +394,8 @@ class MeshReader:
                 if kind == "MESH":
                     with_mesh.add(owner.name_full)
                     surfaces.append(surface)
+                elif kind == "CURVES":
+                    surfaces.append(surface)
                 else:
                     wires.append((len(surfaces), surface))
         self._shared = {}
@@ -410,6 +413,12 @@ class MeshReader:
         kind: str,
     ) -> Iterator[Surface]:
         item: Any = instance.object
+        if kind == "CURVES":
+            local, edges = hair_lines(item.data)
+            if len(local):
+                hair = self._hair_topology(identity, local, edges)
+                yield self._placed(instance, owner, item.data, identity, settings, hair, local)[0]
+            return
         converted = kind != "MESH" or _needs_conversion(item)
         mesh: Any = item.to_mesh() if converted else item.data
         try:
@@ -433,11 +442,22 @@ class MeshReader:
             if converted:
                 item.to_mesh_clear()
 
+    def _hair_topology(
+        self, identity: str, local: NDArray[np.float32], edges: IntArray
+    ) -> Topology:
+        """Return the known topology while the same points are joined."""
+        known = self._surfaces.get(identity)
+        if known is not None:
+            topology = known.surface.topology
+            if 3 * topology.vertex_count == len(local) and _equal(topology.loose_edges, edges):
+                return topology
+        return hair_topology(local, edges)
+
     def _placed(
         self,
         instance: bpy.types.DepsgraphObjectInstance,
         owner: bpy.types.Object,
-        mesh: bpy.types.Mesh,
+        mesh: Any,
         identity: str,
         settings: ObjectSettings,
         topology: Topology,
@@ -537,7 +557,7 @@ def _normals(mesh: bpy.types.Mesh, matrix: FloatArray) -> FloatArray | None:
 def _colours(
     item: bpy.types.Object,
     owner: bpy.types.Object,
-    mesh: bpy.types.Mesh,
+    mesh: Any,
     settings: ObjectSettings,
 ) -> FloatArray:
     """Return a colour for each material slot, (nC, 3), at least one row."""
